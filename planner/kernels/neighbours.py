@@ -1,0 +1,208 @@
+"""Finds the straight pieces near straight bores, with their clearances: cells, runs and gaps.
+
+A piece lies in one cell only, that of its middle in plan; cells are wide in y and narrow in x, and
+a row of them lies in one run of memory. Long pieces lie in a coarser layer, so that a search need
+only reach beyond a bore by the longest arm of a layer: half a piece, its outside and its reach.
+The pieces of all runs of a bore are drawn together, and their gaps found in one sweep.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Places = NDArray[np.int32]
+
+ROW = 12.0  # [m] height of the finest layer's rows
+NARROW = 4  # columns to a square of a row's height
+MOST_CELLS = 16.0  # cells of a layer, over the pieces of all
+TINY = 1e-30  # [m4] keeps a division by the square of no length defined
+
+
+class Cells(NamedTuple):
+    """Pieces sorted by layer and cell.
+
+    ``layers`` (layers, 7) holds the lower left corner, height of a row, columns, rows, the place
+    of its first cell in ``begin``, and the longest arm; ``pieces`` (pieces, 8) the start of each,
+    its vector, its reach and its outside; ``item`` (pieces,) which piece was given.
+    """
+
+    layers: Floats
+    begin: Ints
+    pieces: Floats
+    item: Ints
+
+
+def sort_into_cells(ends: Floats, outside: Floats, reach: Floats) -> Cells:
+    """Sort straight pieces into cells by their middles in plan.
+
+    Parameters
+    ----------
+    ends : (pieces, 6)
+        Ends x0, y0, z0, x1, y1, z1; levels of 0 make all distances those in plan. [m]
+    outside : (pieces,)
+        Radius around the axis. [m]
+    reach : (pieces,)
+        Greatest clearance that is looked for. [m]
+    """
+    middle = (ends[:, :2] + ends[:, 3:5]) / 2
+    vector = ends[:, 3:6] - ends[:, :3]
+    arm = np.hypot(vector[:, 0], vector[:, 1]) / 2 + outside + reach
+    level = np.ceil(np.log2(np.maximum(arm / ROW, 1.0)))
+    layers, cell, total = [], np.zeros(len(arm), np.int64), 0
+    for number in np.unique(level):
+        own = level == number
+        frame = _frame(middle[own], ROW * 2.0**number, MOST_CELLS * len(arm) + 64)
+        place = ((middle[own] - frame[:2]) / frame[2] * (NARROW, 1)).astype(np.int64)
+        cell[own] = total + place[:, 1] * int(frame[3]) + place[:, 0]
+        layers.append([*frame, total, arm[own].max()])
+        total += int(frame[3] * frame[4])
+    order = np.argsort(cell, kind="stable")
+    begin = np.concatenate(([0], np.cumsum(np.bincount(cell, minlength=total))))
+    rows = np.column_stack((ends[:, :3], vector, reach, outside))[order]
+    return Cells(
+        np.array(layers, float).reshape(-1, 7), begin.astype(np.int64),
+        np.ascontiguousarray(rows, float), order.astype(np.int64),
+    )  # fmt: skip
+
+
+def _frame(middle: Floats, side: float, most: float) -> list[float]:
+    """Lower left corner, height, columns and rows of a layer; coarser where it is too wide."""
+    low, high = middle.min(axis=0), middle.max(axis=0)
+    while True:
+        columns, rows = np.floor((high - low) / side * (NARROW, 1)) + 1
+        if columns * rows <= most:
+            return [float(low[0]), float(low[1]), side, float(columns), float(rows)]
+        side *= 2
+
+
+@njit(cache=True, error_model="numpy")
+def _row_span(bore: Floats, bottom: float, top: float, pad: float) -> tuple[float, float]:
+    """Reach in x, between two heights in y, of what lies within a pad of a bore in plan."""
+    x0, y0, x1, y1 = bore[0], bore[1], bore[3], bore[4]
+    left, right = min(x0, x1) - pad, max(x0, x1) + pad
+    if y1 != y0:
+        lean = (x1 - x0) / (y1 - y0)
+        wide = pad * math.sqrt(1.0 + lean * lean)
+        low, high = x0 + (bottom - y0) * lean, x0 + (top - y0) * lean
+        left = max(left, min(low, high) - wide)
+        right = min(right, max(low, high) + wide)
+    return left, right
+
+
+@njit(cache=True, error_model="numpy")
+def _find_runs(cells: Cells, bore: Floats, runs: Ints) -> tuple[Ints, int, int]:
+    """Runs of pieces that may be near a bore; how many runs, and how many pieces in all."""
+    count, total = 0, 0
+    for k in range(len(cells.layers)):
+        x_low, y_low, side = cells.layers[k, 0], cells.layers[k, 1], cells.layers[k, 2]
+        columns, rows = int(cells.layers[k, 3]), int(cells.layers[k, 4])
+        first, pad = int(cells.layers[k, 5]), bore[6] + cells.layers[k, 6]
+        low = max(0.0, (min(bore[1], bore[4]) - pad - y_low) / side)
+        high = min(rows - 1.0, (max(bore[1], bore[4]) + pad - y_low) / side)
+        if high < 0.0:
+            continue
+        for r in range(int(low), int(high) + 1):
+            left, right = _row_span(bore, y_low + r * side, y_low + (r + 1) * side, pad)
+            c0 = max(0, int(math.floor((left - x_low) / side * NARROW)))
+            c1 = min(columns - 1, int(math.floor((right - x_low) / side * NARROW)))
+            if c0 > c1:
+                continue
+            row = first + r * columns
+            if count == len(runs):
+                more = np.empty((2 * count, 2), np.int64)
+                more[:count] = runs
+                runs = more
+            runs[count, 0], runs[count, 1] = cells.begin[row + c0], cells.begin[row + c1 + 1]
+            total += runs[count, 1] - runs[count, 0]
+            count += 1
+    return runs, count, total
+
+
+@njit(cache=True)
+def _draw_together(pieces: Floats, runs: Ints, count: int, drawn: Floats, place: Places) -> None:
+    """Copy the pieces of runs side by side: a field a row, so that they are swept at once."""
+    k = 0
+    for i in range(count):
+        for j in range(runs[i, 0], runs[i, 1]):
+            drawn[0, k], drawn[1, k], drawn[2, k] = pieces[j, 0], pieces[j, 1], pieces[j, 2]
+            drawn[3, k], drawn[4, k], drawn[5, k] = pieces[j, 3], pieces[j, 4], pieces[j, 5]
+            drawn[6, k], drawn[7, k] = pieces[j, 6], pieces[j, 7]
+            place[k] = j
+            k += 1
+
+
+@njit(cache=True, error_model="numpy")
+def _sweep(bore: Floats, drawn: Floats, count: int) -> None:
+    """Clearances of a bore to pieces drawn together, into their last row; no branch in the loop."""
+    x0, y0, z0, size = bore[0], bore[1], bore[2], bore[6]
+    ux, uy, uz = bore[3] - x0, bore[4] - y0, bore[5] - z0
+    uu = ux * ux + uy * uy + uz * uz
+    over = 1.0 / max(uu, TINY)
+    for k in range(count):
+        vx, vy, vz = drawn[3, k], drawn[4, k], drawn[5, k]
+        wx, wy, wz = x0 - drawn[0, k], y0 - drawn[1, k], z0 - drawn[2, k]
+        uv, vv = ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
+        uw, vw = ux * wx + uy * wy + uz * wz, vx * wx + vy * wy + vz * wz
+        t = min(1.0, max(0.0, (uv * vw - vv * uw) / max(uu * vv - uv * uv, TINY)))
+        s = min(1.0, max(0.0, (uv * t + vw) / max(vv, TINY)))
+        t = min(1.0, max(0.0, (uv * s - uw) * over))
+        dx, dy, dz = wx + t * ux - s * vx, wy + t * uy - s * vy, wz + t * uz - s * vz
+        drawn[8, k] = math.sqrt(dx * dx + dy * dy + dz * dz) - size - drawn[7, k]
+
+
+@njit(cache=True)
+def _wider(found: Places, clearance: Floats, least: int) -> tuple[Places, Floats]:
+    size = max(least, 2 * len(clearance))
+    more, further = np.empty((2, size), np.int32), np.empty(size)
+    more[:, : len(clearance)] = found
+    further[: len(clearance)] = clearance
+    return more, further
+
+
+@njit(cache=True, nogil=True)
+def near_clearances(cells: Cells, bores: Floats) -> tuple[Places, Places, Floats]:
+    """Pairs of a bore and a round piece whose clearance is within the piece's reach.
+
+    Each pair once, in the order of the bores. The nearest points are found by one projection from
+    the common normal to each axis: exact but for axes within 1e-7 rad of parallel, where the
+    clearance may come out larger by that angle times the length of the piece.
+
+    Parameters
+    ----------
+    cells
+        The sorted pieces.
+    bores : (bores, 7)
+        Ends x0, y0, z0, x1, y1, z1 and radius. [m]
+
+    Returns
+    -------
+    bore, place : (pairs,)
+        The bore, and the place of the piece among the sorted ones: ``cells.item[place]`` is the
+        piece as it was given.
+    clearance : (pairs,)
+        [m]
+    """
+    found, clearance, count = np.empty((2, 1024), np.int32), np.empty(1024), 0
+    runs = np.empty((64, 2), np.int64)
+    drawn, place = np.empty((9, 2056)), np.empty(2056, np.int32)
+    for i in range(len(bores)):
+        runs, used, total = _find_runs(cells, bores[i], runs)
+        if total > drawn.shape[1]:
+            drawn, place = np.empty((9, 2 * total)), np.empty(2 * total, np.int32)
+        _draw_together(cells.pieces, runs, used, drawn, place)
+        _sweep(bores[i], drawn, total)
+        if count + total > len(clearance):
+            found, clearance = _wider(found, clearance, count + total)
+        before = count
+        for k in range(total):  # written in any case, kept if within reach: no branch
+            found[1, count], clearance[count] = place[k], drawn[8, k]
+            count += drawn[8, k] <= drawn[6, k]
+        found[0, before:count] = i
+    return found[0, :count], found[1, :count], clearance[:count]

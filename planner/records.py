@@ -1,0 +1,110 @@
+"""One frozen record a step: what a step hands to the next ones."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.model import Floats
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Link:
+    """A piece of street between two nodes, from node `a` at station 0 to node `b`.
+
+    ``rows[i]`` is the row of `Site.streets` that segment ``i`` of ``xy`` comes from, ``flipped``
+    whether that street was drawn the other way.
+    """
+
+    a: int
+    b: int
+    xy: Floats  # (vertices, 2) [m]
+    rows: Ints  # (segments,)
+    flipped: Bools  # (segments,)
+    sewer_allowed: bool
+    stations: Floats = field(init=False)  # (vertices,) [m]
+
+    def __post_init__(self) -> None:
+        steps = np.hypot(*np.diff(self.xy, axis=0).T)
+        object.__setattr__(self, "stations", np.concatenate([[0.0], np.cumsum(steps)]))
+
+    @property
+    def length(self) -> float:
+        """Length along the centreline. [m]"""
+        return float(self.stations[-1])
+
+    def reversed(self) -> Link:
+        """The same link, walked from `b` to `a`."""
+        return Link(
+            self.b, self.a, self.xy[::-1].copy(), self.rows[::-1].copy(),
+            ~self.flipped[::-1], self.sewer_allowed,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class StreetGraph:
+    """Nodes and links of the streets, and where tie-ins and properties touch them.
+
+    A property's ``link`` is -1 where no street may serve it; ``why_not`` says why.
+    """
+
+    node_xy: Floats  # (nodes, 2) [m]
+    links: tuple[Link, ...]
+    tie_in_node: Ints  # (tie-ins,) node of each tie-in, -1 where no street is near
+    property_link: Ints  # (properties,)
+    property_station: Floats  # (properties,) [m] along the link
+    property_xy: Floats  # (properties, 2) [m] where its connection starts
+    property_why_not: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What the layout needs to know of the rules: depth to invert and least slope."""
+
+    least_depth: float  # [m] ground to invert at the required cover
+    min_slope: float  # [m/m]
+
+
+@dataclass(frozen=True, eq=False)
+class Chain:
+    """A line of street that one string of legs follows, from its downstream end up.
+
+    ``down`` is the node it ends at, ``up`` the junction it starts from or -1 for a head, whose
+    pit stands between ``head_from`` and ``head_to``. Properties are rows of `Site.properties`.
+    """
+
+    xy: Floats  # (vertices, 2) [m]
+    rows: Ints  # (segments,) rows of Site.streets
+    flipped: Bools  # (segments,)
+    down: int
+    up: int
+    properties: Ints  # (properties,)
+    property_stations: Floats  # (properties,) [m]
+    head_from: float
+    head_to: float
+    stations: Floats = field(init=False)  # (vertices,) [m]
+
+    def __post_init__(self) -> None:
+        steps = np.hypot(*np.diff(self.xy, axis=0).T)
+        object.__setattr__(self, "stations", np.concatenate([[0.0], np.cumsum(steps)]))
+
+    @property
+    def length(self) -> float:
+        """Length along the centreline. [m]"""
+        return float(self.stations[-1])
+
+
+@dataclass(frozen=True, eq=False)
+class Layout:
+    """Chains in an order where everything upstream comes first, and why some are not served."""
+
+    chains: tuple[Chain, ...]
+    roots: dict[int, int]  # node -> row of Site.tie_ins
+    node_xy: Floats  # (nodes, 2) [m]
+    lowest: Floats  # (nodes,) [m] lowest invert from which the tie-in is reached, inf if none
+    why_not: tuple[str, ...]  # (properties,)

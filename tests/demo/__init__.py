@@ -1,0 +1,1 @@
+"""The main job on the demo, through the command line."""

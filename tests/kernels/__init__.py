@@ -1,0 +1,1 @@
+"""Tests of the kernels: on paper, and against reference libraries."""
