@@ -108,3 +108,36 @@ class Layout:
     node_xy: Floats  # (nodes, 2) [m]
     lowest: Floats  # (nodes,) [m] lowest invert from which the tie-in is reached, inf if none
     why_not: tuple[str, ...]  # (properties,)
+
+
+@dataclass(frozen=True, eq=False)
+class Route:
+    """Pits and legs as the programme chose them, named, on the grid of levels.
+
+    Levels are whole steps of `Project.level_step` above the datum. A tie-in is a pit whose
+    ``pit_tie_in`` is its row in `Site.tie_ins`.
+    """
+
+    pit_id: tuple[str, ...]
+    pit_xy: Floats  # (pits, 2) [m]
+    pit_ground: Floats  # (pits,) [m]
+    pit_level: Ints  # (pits,) outgoing invert, of a tie-in its own [levels]
+    pit_tie_in: Ints  # (pits,) -1 for a pit
+    leg_id: tuple[str, ...]
+    leg_up: Ints  # (legs,) pit
+    leg_down: Ints  # (legs,) pit
+    leg_up_level: Ints  # (legs,) invert at the upper pit [levels]
+    leg_down_level: Ints  # (legs,) invert at the lower pit [levels]
+    leg_launch: Ints  # (legs,) pit that the drive starts from
+    leg_length: Floats  # (legs,) [m]
+    leg_nominal: Floats  # (legs,) nominal size [mm]
+    leg_inside: Floats  # (legs,) [m]
+    leg_outside: Floats  # (legs,) [m]
+    leg_bore: Floats  # (legs,) [m]
+    leg_material: tuple[str, ...]
+    leg_method: tuple[str, ...]
+    run_id: tuple[str, ...]  # (legs,)
+    station_down: Floats  # (legs,) [m] along the run
+    property_leg: Ints  # (properties,) leg that serves it, -1 where none does
+    why_not: tuple[str, ...]  # (properties,) empty where it is served
+    property_xy: Floats  # (properties, 2) where its connection starts [m]
