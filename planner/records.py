@@ -6,7 +6,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
+from planner.kernels.pairs import Edges, Sizes
+from planner.kernels.rows import GroundCells, Houses, Runs, Water, Zones
 from planner.model import Floats
 
 Ints = NDArray[np.int64]
@@ -108,6 +111,112 @@ class Layout:
     node_xy: Floats  # (nodes, 2) [m]
     lowest: Floats  # (nodes,) [m] lowest invert from which the tie-in is reached, inf if none
     why_not: tuple[str, ...]  # (properties,)
+    junctions: Floats  # (junctions of streets, 3) x, y, half width of the widest carriageway [m]
+
+
+@dataclass(frozen=True, eq=False)
+class Corridor:
+    """The right of way and the obstacles in it, ready for the kernels."""
+
+    right_of_way: BaseGeometry
+    walls: Edges
+    obstacles: Edges
+    no_pits: BaseGeometry  # no pit's centre may lie here
+    bus_stops: Floats  # (stops, 3) x, y and distance along the street [m]
+    cut_streets: frozenset[int]  # rows of Site.streets that may not be cut
+    sizes: Sizes
+
+
+@dataclass(frozen=True, eq=False)
+class ChainPits:
+    """Candidate pits that legs of one chain may join, ascending by station."""
+
+    pits: Ints  # (n,) numbers of `Candidates`
+    kind: Ints  # (n,) as `planner.kernels.pairs` names them
+    station: Floats  # (n,) along the chain [m]
+
+
+@dataclass(frozen=True, eq=False)
+class Candidates:
+    """Where pits could stand, and the chains whose legs may join them."""
+
+    xy: Floats  # (pits, 2) [m]
+    ground: Floats  # (pits,) [m]
+    flow: Floats  # (pits, 2) unit vector of the street's flow
+    fine: Bools  # (pits,) directions of legs are told apart finely: junctions, corners, tie-ins
+    lanes: Floats  # (pits,) lanes closed by a pit
+    street: Ints  # (pits,) row of Site.streets, -1 for a tie-in
+    tie_in: Ints  # (pits,) row of Site.tie_ins, -1 for a pit
+    junction: Bools  # (pits,) the pit of a junction, or a tie-in
+    chains: tuple[ChainPits, ...]
+
+
+@dataclass(frozen=True)
+class ChainPipe:
+    """The pipe of a chain, and the peak flow it was chosen for."""
+
+    nominal: float  # [mm]
+    inside: float  # [m]
+    outside: float  # [m]
+    bore: float  # [m]
+    material: str
+    method: str
+    min_slope: float  # [m/m]
+    max_slope: float  # [m/m]
+    peak: float  # [m3/s] at the chain's lower end
+
+
+@dataclass(frozen=True, eq=False)
+class Obstructions:
+    """Ground, services, zones and houses, as they bind the levels of a leg."""
+
+    ground: GroundCells
+    runs: Runs
+    zones: Zones
+    water: Water
+    houses: tuple[Houses, ...]  # by chain
+
+
+@dataclass(frozen=True, eq=False)
+class Prices:
+    """Prices of candidate pits and of legs by chain, in the form the programme needs."""
+
+    pit: Floats  # (pits, 2) by role: fixed sum
+    pit_depth: Floats  # (pits, 2) by role: per metre from the ground to the floor
+    step_depth: Floats  # (steps,) [m]
+    step_price: Floats  # (steps, 2)
+    under: Floats  # (2,) floor below the outgoing invert, by role [m]
+    face: Floats  # (pits, 2) from the pit's point to its outer face, by role [m]
+    leg: Floats  # (chains,) per metre bored
+    leg_depth: Floats  # (chains,) per metre bored and metre of mean depth
+    downgrade: float  # per metre driven downgrade
+    drop: float
+    drop_depth: float  # per metre
+
+
+@dataclass(frozen=True)
+class ChosenLeg:
+    """One leg of the optimum: candidates at its ends, levels, and how it is driven."""
+
+    up: int
+    down: int
+    up_level: int
+    down_level: int
+    launched_up: bool  # from its upper pit, downgrade
+    chain: int
+    length: float
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """What the programme found, and which properties it had to leave out."""
+
+    legs: tuple[ChosenLeg, ...]
+    level: dict[int, int]  # candidate pit -> outgoing level
+    cost: float
+    served: Bools  # (properties,)
+    why_not: dict[int, str]  # property -> reason
+    counts: dict[str, int]
 
 
 @dataclass(frozen=True, eq=False)

@@ -141,7 +141,7 @@ def read_features(layer: Layer, defaults: Figures, ledger: Ledger) -> Columns:
         mine = absent & (columns["kind"] == kind)
         clear[mine] = defaults.entry("feature_clear_m", kind) if kind else 0.0
         if kind:
-            what = f"clear_m is absent: {clear[mine][0]:g} m is taken for a {kind}"
+            what = f"clear_m is absent: {clear[mine][0]:g} m is taken for kind {kind}"
             ledger.note(layer.source, "assumed", layer.row[mine], what, "clear_m")
         else:
             what = "neither kind nor clear_m is stated: only its own place is kept clear"

@@ -28,6 +28,7 @@ from planner.model import Floats, Frame, Ground
 MESH_STEP = 50.0  # [m] between nodes where the raster has a CRS of its own
 LOWEST, HIGHEST = -500.0, 9000.0  # [m] no street lies beyond: such a cell holds no elevation
 HOLE_CELLS, HOLE_AREA = 25, 100.0  # largest hole that is filled: cells, and [m2]
+SURE = 95  # per cent, from which a code that GDAL finds for a CRS is taken
 OUTLINE_POINTS = 33  # along each side of the site's box when it is carried to the raster's CRS
 UNIT_WORDS = {
     "m": ("m", "metre", "meter", "metres", "meters"),
@@ -140,13 +141,22 @@ def _require_surface(file: Any, source: Source, table: GroundTable) -> CRS:
             source, "the raster is not georeferenced", "Give one that states where its cells lie"
         )
     try:
-        crs = CRS.from_user_input(file.crs.to_wkt())
+        crs = _crs_of(file)
     except CRSError as error:
         raise _refusal(
             source, f"its CRS is not known ({plain(str(error))})", "Save it with an EPSG code"
         ) from None
     _require_unit(file, crs, source, table)
     return crs.to_2d()
+
+
+def _crs_of(file: Any) -> CRS:
+    """The raster's CRS, by its EPSG code where it states one: names in a file may be its own."""
+    code = file.crs.to_epsg(confidence_threshold=SURE)
+    own = CRS.from_user_input(file.crs.to_wkt())
+    if code is None or len(own.axis_info) > 2:
+        return own
+    return CRS.from_epsg(code)
 
 
 def _require_unit(file: Any, crs: CRS, source: Source, table: GroundTable) -> None:

@@ -23,7 +23,7 @@ Ints = NDArray[np.int64]
 Ends = Floats | tuple[float, float, float, float, float, float]
 
 TIE = 1e-12  # [m2] squared distances this near count as equal: the lower share then stands
-PARALLEL = 1e-10  # sine squared of the angle below which two axes count as parallel
+PARALLEL = 1e-14  # sine squared of the angle below which two axes count as parallel
 
 
 @njit(cache=True)
@@ -55,8 +55,12 @@ def axis_gap(a: Ends, b: Ends) -> tuple[float, float, float]:
     ux, uy, uz = a[3] - a[0], a[4] - a[1], a[5] - a[2]
     vx, vy, vz = b[3] - b[0], b[4] - b[1], b[5] - b[2]
     wx, wy, wz = a[0] - b[0], a[1] - b[1], a[2] - b[2]
-    uu, uv, vv = ux * ux + uy * uy + uz * uz, ux * vx + uy * vy + uz * vz, vx * vx + vy * vy + vz * vz
-    uw, vw, ww = ux * wx + uy * wy + uz * wz, vx * wx + vy * wy + vz * wz, wx * wx + wy * wy + wz * wz
+    uu, uv, vv = (
+        ux * ux + uy * uy + uz * uz,
+        ux * vx + uy * vy + uz * vz,
+        vx * vx + vy * vy + vz * vz,
+    )
+    uw, vw = ux * wx + uy * wy + uz * wz, vx * wx + vy * wy + vz * wz
     apart = uu * vv - uv * uv
     if apart > PARALLEL * uu * vv:
         t, s = (uv * vw - vv * uw) / apart, (uu * vw - uv * uw) / apart
@@ -170,9 +174,7 @@ def _point_to_box(
     upper = point_segment_distance(a, z, 0.0, half_height, length, rise + half_height)[0]
     lower = point_segment_distance(a, z, 0.0, -half_height, length, rise - half_height)[0]
     near = point_segment_distance(a, z, 0.0, -half_height, 0.0, half_height)[0]
-    far = point_segment_distance(
-        a, z, length, rise - half_height, length, rise + half_height
-    )[0]
+    far = point_segment_distance(a, z, length, rise - half_height, length, rise + half_height)[0]
     beside = min(min(upper, lower), min(near, far))
     return across * across + beside * beside
 

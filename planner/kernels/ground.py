@@ -11,7 +11,7 @@ Bools = NDArray[np.bool_]
 
 FILL_TOLERANCE = 1e-6  # [m] change in a pass at which a filled hole has settled
 MOST_PASSES = 2000
-FLAT = 1e-9  # [cells] by which the nodes of one cell of the mesh may miss a plane
+FLAT = 1e-6  # [cells] by which the nodes of one cell of the mesh may miss a plane
 
 
 @njit(cache=True, nogil=True)
@@ -111,7 +111,7 @@ def sample_ground(
 
 @njit(cache=True, nogil=True)
 def _is_flat(node: Floats) -> bool:
-    """Whether the four nodes of a mesh of one cell lie in a plane, to a billionth of a cell."""
+    """Whether the four nodes of a mesh of one cell lie in a plane, to a millionth of a cell."""
     return bool(abs(node[0, 0] + node[1, 1] - node[0, 1] - node[1, 0]) < FLAT)
 
 

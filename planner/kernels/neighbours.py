@@ -30,7 +30,7 @@ class Cells(NamedTuple):
 
     ``layers`` (layers, 7) holds the lower left corner, height of a row, columns, rows, the place
     of its first cell in ``begin``, and the longest arm; ``pieces`` (pieces, 8) the start of each,
-    its vector, its reach and its outside; ``item`` (pieces,) which piece was given.
+    its vector, its reach with its outside, and its reach; ``item`` (pieces,) which piece was given.
     """
 
     layers: Floats
@@ -65,7 +65,7 @@ def sort_into_cells(ends: Floats, outside: Floats, reach: Floats) -> Cells:
         total += int(frame[3] * frame[4])
     order = np.argsort(cell, kind="stable")
     begin = np.concatenate(([0], np.cumsum(np.bincount(cell, minlength=total))))
-    rows = np.column_stack((ends[:, :3], vector, reach, outside))[order]
+    rows = np.column_stack((ends[:, :3], vector, reach + outside, reach))[order]
     return Cells(
         np.array(layers, float).reshape(-1, 7), begin.astype(np.int64),
         np.ascontiguousarray(rows, float), order.astype(np.int64),
@@ -96,6 +96,14 @@ def _row_span(bore: Floats, bottom: float, top: float, pad: float) -> tuple[floa
     return left, right
 
 
+@njit(cache=True)
+def _more_runs(runs: Ints) -> Ints:
+    more = np.empty((2 * len(runs), 2), np.int64)
+    for i in range(len(runs)):
+        more[i, 0], more[i, 1] = runs[i, 0], runs[i, 1]
+    return more
+
+
 @njit(cache=True, error_model="numpy")
 def _find_runs(cells: Cells, bore: Floats, runs: Ints) -> tuple[Ints, int, int]:
     """Runs of pieces that may be near a bore; how many runs, and how many pieces in all."""
@@ -110,15 +118,13 @@ def _find_runs(cells: Cells, bore: Floats, runs: Ints) -> tuple[Ints, int, int]:
             continue
         for r in range(int(low), int(high) + 1):
             left, right = _row_span(bore, y_low + r * side, y_low + (r + 1) * side, pad)
-            c0 = max(0, int(math.floor((left - x_low) / side * NARROW)))
-            c1 = min(columns - 1, int(math.floor((right - x_low) / side * NARROW)))
+            c0 = max(0, math.floor((left - x_low) / side * NARROW))
+            c1 = min(columns - 1, math.floor((right - x_low) / side * NARROW))
             if c0 > c1:
                 continue
             row = first + r * columns
             if count == len(runs):
-                more = np.empty((2 * count, 2), np.int64)
-                more[:count] = runs
-                runs = more
+                runs = _more_runs(runs)
             runs[count, 0], runs[count, 1] = cells.begin[row + c0], cells.begin[row + c1 + 1]
             total += runs[count, 1] - runs[count, 0]
             count += 1
@@ -126,21 +132,20 @@ def _find_runs(cells: Cells, bore: Floats, runs: Ints) -> tuple[Ints, int, int]:
 
 
 @njit(cache=True)
-def _draw_together(pieces: Floats, runs: Ints, count: int, drawn: Floats, place: Places) -> None:
+def _draw_together(pieces: Floats, runs: Ints, count: int, drawn: Floats) -> None:
     """Copy the pieces of runs side by side: a field a row, so that they are swept at once."""
     k = 0
     for i in range(count):
         for j in range(runs[i, 0], runs[i, 1]):
             drawn[0, k], drawn[1, k], drawn[2, k] = pieces[j, 0], pieces[j, 1], pieces[j, 2]
             drawn[3, k], drawn[4, k], drawn[5, k] = pieces[j, 3], pieces[j, 4], pieces[j, 5]
-            drawn[6, k], drawn[7, k] = pieces[j, 6], pieces[j, 7]
-            place[k] = j
+            drawn[6, k] = pieces[j, 6]
             k += 1
 
 
-@njit(cache=True, error_model="numpy")
+@njit(cache=True, error_model="numpy", fastmath={"contract", "nnan", "nsz"})
 def _sweep(bore: Floats, drawn: Floats, count: int) -> None:
-    """Clearances of a bore to pieces drawn together, into their last row; no branch in the loop."""
+    """Clearances of a bore to pieces drawn together, less their reach, into their last row."""
     x0, y0, z0, size = bore[0], bore[1], bore[2], bore[6]
     ux, uy, uz = bore[3] - x0, bore[4] - y0, bore[5] - z0
     uu = ux * ux + uy * uy + uz * uz
@@ -154,16 +159,17 @@ def _sweep(bore: Floats, drawn: Floats, count: int) -> None:
         s = min(1.0, max(0.0, (uv * t + vw) / max(vv, TINY)))
         t = min(1.0, max(0.0, (uv * s - uw) * over))
         dx, dy, dz = wx + t * ux - s * vx, wy + t * uy - s * vy, wz + t * uz - s * vz
-        drawn[8, k] = math.sqrt(dx * dx + dy * dy + dz * dz) - size - drawn[7, k]
+        drawn[7, k] = math.sqrt(dx * dx + dy * dy + dz * dz) - size - drawn[6, k]
 
 
 @njit(cache=True)
-def _wider(found: Places, clearance: Floats, least: int) -> tuple[Places, Floats]:
-    size = max(least, 2 * len(clearance))
-    more, further = np.empty((2, size), np.int32), np.empty(size)
-    more[:, : len(clearance)] = found
-    further[: len(clearance)] = clearance
-    return more, further
+def _wider(found: tuple[Places, Places, Floats], least: int) -> tuple[Places, Places, Floats]:
+    bore, place, clearance = found
+    size = max(least, 2 * len(bore))
+    more = np.empty(size, np.int32), np.empty(size, np.int32), np.empty(size)
+    for k in range(len(bore)):
+        more[0][k], more[1][k], more[2][k] = bore[k], place[k], clearance[k]
+    return more
 
 
 @njit(cache=True, nogil=True)
@@ -189,20 +195,24 @@ def near_clearances(cells: Cells, bores: Floats) -> tuple[Places, Places, Floats
     clearance : (pairs,)
         [m]
     """
-    found, clearance, count = np.empty((2, 1024), np.int32), np.empty(1024), 0
-    runs = np.empty((64, 2), np.int64)
-    drawn, place = np.empty((9, 2056)), np.empty(2056, np.int32)
+    room, count = 1024 + 256 * len(bores), 0
+    bore, place, clearance = np.empty(room, np.int32), np.empty(room, np.int32), np.empty(room)
+    runs, drawn = np.empty((64, 2), np.int64), np.empty((8, 2056))
     for i in range(len(bores)):
         runs, used, total = _find_runs(cells, bores[i], runs)
         if total > drawn.shape[1]:
-            drawn, place = np.empty((9, 2 * total)), np.empty(2 * total, np.int32)
-        _draw_together(cells.pieces, runs, used, drawn, place)
+            drawn = np.empty((8, 2 * total))
+        _draw_together(cells.pieces, runs, used, drawn)
         _sweep(bores[i], drawn, total)
-        if count + total > len(clearance):
-            found, clearance = _wider(found, clearance, count + total)
-        before = count
-        for k in range(total):  # written in any case, kept if within reach: no branch
-            found[1, count], clearance[count] = place[k], drawn[8, k]
-            count += drawn[8, k] <= drawn[6, k]
-        found[0, before:count] = i
-    return found[0, :count], found[1, :count], clearance[:count]
+        if count + total > len(bore):
+            bore, place, clearance = _wider((bore, place, clearance), count + total)
+        before, k = count, 0
+        for r in range(used):  # each pair is written, and kept if within reach: no branch
+            for j in range(runs[r, 0], runs[r, 1]):
+                place[count], clearance[count] = j, drawn[7, k]
+                count += drawn[7, k] <= 0.0
+                k += 1
+        for k in range(before, count):
+            bore[k] = i
+            clearance[k] += cells.pieces[place[k], 7]
+    return bore[:count], place[:count], clearance[:count]

@@ -38,9 +38,9 @@ def plan_depth(x: float, y: float, ring: Floats) -> float:
     """
     least = math.inf
     for i in range(len(ring) - 1):
-        gap = point_segment_distance(
-            x, y, ring[i, 0], ring[i, 1], ring[i + 1, 0], ring[i + 1, 1]
-        )[0]
+        gap = point_segment_distance(x, y, ring[i, 0], ring[i, 1], ring[i + 1, 0], ring[i + 1, 1])[
+            0
+        ]
         least = min(least, gap)
     return least if in_ring(x, y, ring) else -least
 

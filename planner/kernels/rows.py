@@ -58,6 +58,7 @@ class Runs(NamedTuple):
     is_box: NDArray[np.bool_]  # (runs,)
     required: Floats  # (runs,) edge to edge, tolerance included [m]
     is_water: NDArray[np.bool_]  # (runs,)
+    own: Ints  # (runs,) tie-in whose own pipe the run belongs to, -1 for none
     frame: Floats  # grid over the runs
     start: Ints
     items: Ints
@@ -98,7 +99,7 @@ class LegEnds(NamedTuple):
     length: Floats  # (legs,) [m]
     serves_from: Floats  # (legs,) lowest station served [m]
     serves_to: Floats  # (legs,) first station not served any more [m]
-    allowed_out: Ints  # (legs,) runs of this service at the lower end are not held to, -1 none
+    tie_in: Ints  # (legs,) tie-in that the leg ends at, whose own pipes it may meet, -1 for none
 
 
 @njit(cache=True)
@@ -405,7 +406,7 @@ def bind_legs(
             while j < near and runs.service[found[j]] == service:
                 r = found[j]
                 j += 1
-                if service == legs.allowed_out[i]:
+                if legs.tie_in[i] >= 0 and runs.own[r] == legs.tie_in[i]:
                     continue
                 m = _service_points(ends, length, runs, r, bore, st, low, high, m)
                 if runs.is_water[r]:

@@ -64,9 +64,7 @@ def hold_over_gaps(points: Floats, part: Ints) -> Floats:
         inside = slice(*np.searchsorted(part, (number, number + 1)))
         known = ~lacking[inside]
         if known.any():
-            level[inside] = np.interp(
-                along[inside], along[inside][known], level[inside][known]
-            )
+            level[inside] = np.interp(along[inside], along[inside][known], level[inside][known])
     return level
 
 
@@ -93,8 +91,8 @@ def upright_boxes(pieces: Pieces, half_width: Floats, boxed: Flags) -> tuple[Pie
     start[upright, 2] = end[upright, 2] = (start[upright, 2] + end[upright, 2]) / 2
     start[upright, 0] -= half_width[upright]
     end[upright, 0] += half_width[upright]
-    whole = {"open_start": pieces.open_start | upright, "open_end": pieces.open_end | upright}
-    return pieces._replace(start=start, end=end, **whole), taller
+    whole = Pieces(start, end, pieces.first, pieces.open_start | upright, pieces.open_end | upright)
+    return whole, taller
 
 
 def mitre(pieces: Pieces, half_width: Floats, boxed: Flags) -> Pieces:

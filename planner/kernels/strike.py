@@ -58,7 +58,7 @@ def strip_probability(gap: float, allowed: float, width: float, sigma: float) ->
     0.066
     """
     if sigma <= 0.0:
-        return 1.0 if -(gap + width + allowed) < 0.0 and gap < allowed else 0.0
+        return 1.0 if gap < allowed else 0.0
     return normal_below((allowed - gap) / sigma) - normal_below(-(gap + width + allowed) / sigma)
 
 
@@ -94,7 +94,7 @@ def region_probability(
         high = min(edges[part + 1], offset[1] + FAR * level)
         if high <= low:
             continue
-        steps = int(min(64.0, math.ceil((high - low) / level))) if level > 0.0 else 1
+        steps = int(min(64.0, math.ceil((high - low) / level)))
         for step in range(steps):
             start = low + (high - low) * step / steps
             reach = (high - low) / steps
@@ -105,8 +105,6 @@ def region_probability(
                 chance = normal_below((half - offset[0]) / plan)
                 if not ending:
                     chance -= normal_below((-half - offset[0]) / plan)
-                else:
-                    chance = normal_below((half - offset[0]) / plan)
                 error = (z - offset[1]) / level
                 density = math.exp(-0.5 * error * error) / math.sqrt(2.0 * math.pi) / level
                 total += _WEIGHT[k] * reach / 2.0 * chance * density

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import cached_property
 from statistics import NormalDist
 from typing import Any
 
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from planner.kernels.clearance import pair_axes, pair_clearances
 from planner.kernels.ground import sample_ground
-from planner.kernels.neighbours import Cells, near_pairs, sort_into_cells
+from planner.kernels.neighbours import Cells, near_clearances, sort_into_cells
 from planner.kernels.pit_clearance import pit_clearances
 from planner.kernels.separation import separations
 from planner.kernels.solids import cut_into_pieces, hold_over_gaps, mitre, upright_boxes
@@ -34,6 +35,7 @@ DRAIN_KINDS = ("sewer", "storm")
 PARALLEL_DEG = 15.0  # [deg] in plan; below it a bore and a service run alongside
 MANHOLE_MARGIN = 0.3  # [m] a pipe that ends this near to a manhole's inside is the manhole's own
 OWN_PIPE_REACH = 2.0  # [m] from a manhole: further away its own pipes are obstacles like others
+SEARCH_MARGIN = 1e-3  # [m] by which a search reaches further than what it is asked for
 SAME = 1e-9  # [m] a clearance that lacks less than this keeps what is required
 
 
@@ -71,7 +73,7 @@ class Services:
     sigma_level: Floats  # (rows,) [m]
     without_level: Ints  # rows that have no ground under them anywhere, so no piece
 
-    @property
+    @cached_property
     def solids(self) -> Floats:
         """Pieces as the kernels take them, (pieces, 11)."""
         sizes = (self.half_width, self.half_height, self.radius, self.open_start, self.open_end)
@@ -119,10 +121,10 @@ class Connections:
 class ServiceIndex:
     """Pieces of services sorted for search, each with how near a bore matters to it."""
 
+    services: Services
     cells: Cells
-    piece: Ints  # (indexed,) position in the services' pieces
-    solids: Floats  # (indexed, 11)
-    reach: Floats  # (indexed,) [m]
+    piece: Ints  # (indexed,) position in the services' pieces, by place in the cells
+    reach: Floats  # (pieces,) [m]
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,14 +239,16 @@ def _row_figures(site: Site) -> dict[str, Any]:
         "level_assumed": assumed,
         "required": np.array(required, float),
         "sigma_plan": np.array([known.entry("sigma_plan_m", grade) for grade in grades], float),
-        "sigma_level": np.where(assumed, known.number("sigma_level_assumed_m"), level).astype(float),
+        "sigma_level": np.where(assumed, known.number("sigma_level_assumed_m"), level).astype(
+            float
+        ),
     }
 
 
 # --- search
 
 
-def index_services(services: Services, reach: Floats, use: Flags | None = None) -> ServiceIndex:
+def index_services(services: Services, reach: Floats) -> ServiceIndex:
     """Sort the pieces of services for search.
 
     Parameters
@@ -253,14 +257,12 @@ def index_services(services: Services, reach: Floats, use: Flags | None = None) 
         The services.
     reach : (pieces,)
         Clearance above which a bore does not matter to a piece. [m]
-    use : (pieces,), optional
-        Which pieces are sorted; all by default.
     """
-    piece = np.arange(len(services.row)) if use is None else np.flatnonzero(use)
-    solids = services.solids[piece]
-    beyond = services.half_width[piece] + reach[piece]
-    cells = sort_into_cells(solids[:, (0, 1, 3, 4)], beyond)
-    return ServiceIndex(cells, piece, solids, np.ascontiguousarray(reach[piece]))
+    ends = np.hstack((services.start, services.end))
+    corner = np.hypot(services.half_width, services.half_height)
+    outside = np.where(services.radius > 0, services.radius, corner)
+    cells = sort_into_cells(ends, outside, reach + SEARCH_MARGIN)
+    return ServiceIndex(services, cells, cells.item, reach)
 
 
 def nearest_services(index: ServiceIndex, bores: Floats) -> Neighbours:
@@ -274,10 +276,23 @@ def nearest_services(index: ServiceIndex, bores: Floats) -> Neighbours:
         Ends of the axis x0, y0, z0, x1, y1, z1 and the radius of each. [m]
     """
     bores = np.ascontiguousarray(bores, float)
-    subject, item = near_pairs(index.cells, bores)
-    clearance, share = pair_clearances(bores, index.solids, subject, item)
-    near = clearance <= index.reach[item]
-    return Neighbours(subject[near], index.piece[item[near]], clearance[near], share[near])
+    found, place, _ = near_clearances(index.cells, bores)
+    subject, piece = found.astype(np.int64), index.piece[place]
+    clearance, share = pair_clearances(bores, index.services.solids, subject, piece)
+    near = clearance <= index.reach[piece]
+    return Neighbours(subject[near], piece[near], clearance[near], share[near])
+
+
+def _near_in_plan(
+    services: Services, use: Flags, reach: Floats, bores: Floats
+) -> tuple[Ints, Ints]:
+    """Pairs of a bore and a piece in use whose outsides are within the piece's reach in plan."""
+    flat = np.array([1.0, 1.0, 0.0, 1.0, 1.0, 0.0, 1.0])
+    piece = np.flatnonzero(use)
+    ends = np.hstack((services.start, services.end))[piece] * flat[:6]
+    cells = sort_into_cells(ends, services.half_width[piece], reach[piece] + SEARCH_MARGIN)
+    subject, place, _ = near_clearances(cells, np.ascontiguousarray(bores * flat))
+    return subject.astype(np.int64), piece[cells.item[place]]
 
 
 # --- conflicts
@@ -303,11 +318,22 @@ def find_conflicts(
     ]
     rows = pd.concat([part for part in found if len(part)] or found[:1], ignore_index=True)
     rows = _in_order(rows, services)
-    ends_there = [
-        (str(legs.leg_id[leg]), str(services.utility_id[row]), str(site.tie_ins["tie_in_id"].iloc[k]))
-        for leg, k in enumerate(legs.tie_in) if k >= 0 for row in np.flatnonzero(own[k])
-    ]  # fmt: skip
-    return Conflicts(_frame(rows, services), _detail(rows, services), tuple(ends_there))
+    return Conflicts(
+        _frame(rows, services), _detail(rows, services), _own_names(site, services, legs, own)
+    )
+
+
+def _own_names(
+    site: Site, services: Services, legs: Legs, own: Flags
+) -> tuple[tuple[str, str, str], ...]:
+    """Leg, service and tie-in of each pipe of a manhole that a leg drains into."""
+    tie_ins = site.tie_ins["tie_in_id"].astype(str).tolist()
+    return tuple(
+        (str(legs.leg_id[leg]), str(services.utility_id[row]), tie_ins[tie_in])
+        for leg, tie_in in enumerate(legs.tie_in)
+        if tie_in >= 0
+        for row in np.flatnonzero(own[tie_in])
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -382,36 +408,28 @@ def _own_pipes(site: Site, services: Services) -> Flags:
 
 def _bore_rows(services: Services, bores: _Bores, rules: Figures, own: Flags) -> pd.DataFrame:
     """Rows of `clearance_m` or `connection_clearance_m`."""
-    required = _required(services, bores, rules)
-    reach = (required + _unproven_reach(services, rules))[services.row]
-    near = nearest_services(index_services(services, reach), bores.axis)
+    required, across, alongside = _required(services, bores, rules)
+    reach = required + max(across, alongside) + _unproven_reach(services, rules)
+    near = nearest_services(index_services(services, reach[services.row]), bores.axis)
     row = services.row[near.piece]
     kept = bores.shortened[near.subject] == own[bores.tie_in[near.subject], row]
-    rows = _closest(
-        pd.DataFrame({
-            "bore": near.subject, "row": row, "piece": near.piece,
-            "clearance_m": near.clearance, "share": near.share,
-        })[kept]
-    )  # fmt: skip
-    rows = _with_lie(rows, services, bores)
-    tolerance = np.where(rows["crossing"], rules.number("grade_tolerance_mm"),
-                         rules.number("line_tolerance_mm")) / 1000  # fmt: skip
-    least = required[rows["row"]] - (0.0 if bores.rule != "clearance_m" else _most_tolerance(rules))
-    rows["required_m"] = least + (tolerance if bores.rule == "clearance_m" else 0.0)
+    pairs = pd.DataFrame({
+        "bore": near.subject, "row": row, "piece": near.piece,
+        "clearance_m": near.clearance, "share": near.share,
+    })  # fmt: skip
+    rows = _with_lie(_closest(pairs[kept]), services, bores)
+    tolerance = np.where(rows["crossing"], across, alongside)
+    rows["required_m"] = required[rows["row"].to_numpy(np.int64)] + tolerance
     rows["rule"], rows["measure"] = bores.rule, "3d"
     return _judged(rows, rules)
 
 
-def _required(services: Services, bores: _Bores, rules: Figures) -> Floats:
-    """Most that can be required of each service's clearance, tolerance included. [m]"""
-    if bores.rule == "clearance_m":
-        return services.required + _most_tolerance(rules)
-    return np.full(len(services.kind), rules.number(bores.rule))
-
-
-def _most_tolerance(rules: Figures) -> float:
-    names = ("grade_tolerance_mm", "line_tolerance_mm")
-    return max(rules.number(name) for name in names) / 1000
+def _required(services: Services, bores: _Bores, rules: Figures) -> tuple[Floats, float, float]:
+    """Clearance required from each service, and what is added where it crosses or runs along."""
+    if bores.rule != "clearance_m":
+        return np.full(len(services.kind), rules.number(bores.rule)), 0.0, 0.0
+    across, alongside = (rules.number(f"{name}_tolerance_mm") for name in ("grade", "line"))
+    return services.required, across / 1000, alongside / 1000
 
 
 def _unproven_reach(services: Services, rules: Figures) -> Floats:
@@ -460,7 +478,7 @@ def _meeting(drive: Floats, way: Floats) -> Flags:
     """Whether a bore and a service meet at an angle in plan, rather than run alongside."""
     long = np.hypot(*drive[:, :2].T) * np.hypot(*way[:, :2].T)
     turn = np.abs(drive[:, 0] * way[:, 1] - drive[:, 1] * way[:, 0])
-    return (long > SAME) & (turn >= np.sin(np.radians(PARALLEL_DEG)) * long)
+    return np.asarray((long > SAME) & (turn >= np.sin(np.radians(PARALLEL_DEG)) * long))
 
 
 def _normal(apart: Floats, cross: Floats, gap: Floats) -> Floats:
@@ -544,13 +562,12 @@ def _water_rows(services: Services, bores: _Bores, rules: Figures) -> pd.DataFra
 def _water_pairs(services: Services, bores: _Bores, limit: float) -> pd.DataFrame:
     """Pieces of water mains that may be within the limit of each pipe in plan."""
     reach = np.full(len(services.row), limit)
-    index = index_services(services, reach, services.water[services.row])
-    whole = bores.pipe.copy()
-    subject, item = near_pairs(index.cells, np.ascontiguousarray(whole))
-    pairs = pd.DataFrame({"bore": subject, "piece": index.piece[item]})
+    water = services.water[services.row]
+    subject, piece = _near_in_plan(services, water, reach, bores.pipe)
+    pairs = pd.DataFrame({"bore": subject, "piece": piece})
     pairs["row"] = services.row[pairs["piece"].to_numpy(np.int64)]
-    pairs = pairs[~bores.shortened[pairs["bore"].to_numpy(np.int64)]]
-    return pairs.sort_values(["bore", "row", "piece"]).reset_index(drop=True)
+    whole: pd.DataFrame = pairs[~bores.shortened[pairs["bore"].to_numpy(np.int64)]]
+    return whole.sort_values(["bore", "row", "piece"]).reset_index(drop=True)
 
 
 def _water_findings(
@@ -562,7 +579,7 @@ def _water_findings(
     level, neither above nor below it, `water_horizontal_m`. A main far enough below a pipe that
     is not pressure-rated: `water_horizontal_m`.
     """
-    vertical, at_vertical, beside, at_beside, under, at_under, _ = figures.T
+    vertical, at_vertical, beside, at_beside, under, at_under = figures.T
     failing = vertical < limits[1] - SAME
     level = failing & (vertical < 0) & (beside >= 0)
     rated = bores.pressure_rated[rows["bore"].to_numpy(np.int64)]
@@ -602,16 +619,16 @@ def _pit_rows(services: Services, pits: Pits, rules: Figures, own: Flags) -> pd.
     """Rows of `pit_clearance_m`; only live services count."""
     required = rules.number("pit_clearance_m")
     reach = (required + _unproven_reach(services, rules))[services.row]
-    index = index_services(services, reach, services.live[services.row])
     rings, owner = _rings(pits)
-    ring, item = near_pairs(index.cells, _discs(rings, len(owner)))
-    clearance, along, beside, below = pit_clearances(index.solids, rings, ring, item)
-    piece, pit = index.piece[item], owner[ring]
+    live = services.live[services.row]
+    ring, piece = _near_in_plan(services, live, reach, _discs(rings, len(owner)))
+    clearance, along, beside, below = pit_clearances(services.solids, rings, ring, piece)
+    pit, row = owner[ring], services.row[piece]
     rows = pd.DataFrame({
-        "bore": pit, "row": services.row[piece], "piece": piece, "clearance_m": clearance,
-        "share": along, "beside": beside, "above": below,
+        "bore": pit, "row": row, "piece": piece, "clearance_m": clearance, "share": along,
+        "beside": beside, "above": below,
     })  # fmt: skip
-    kept = (clearance <= index.reach[item]) & ~own[pits.tie_in[pit], services.row[piece]]
+    kept = (clearance <= reach[piece]) & ~own[pits.tie_in[pit], row]
     rows = _with_pit_lie(_closest(rows[kept]), services, pits)
     rows["required_m"], rows["rule"], rows["measure"] = required, "pit_clearance_m", "3d"
     return _judged(rows, rules)
@@ -667,7 +684,7 @@ def _in_order(rows: pd.DataFrame, services: Services) -> pd.DataFrame:
     """Rows by subject, station, service and rule, with a running id."""
     rows = rows.assign(
         utility_id=services.utility_id[rows["row"].to_numpy(np.int64)],
-        order=[_subject_order(str(name)) for name in rows["subject"]],
+        order=pd.Series([_subject_order(str(name)) for name in rows["subject"]], dtype=object),
         place=rows["station_m"].round(3),
     )
     rows = rows.sort_values(
@@ -678,9 +695,7 @@ def _in_order(rows: pd.DataFrame, services: Services) -> pd.DataFrame:
 
 def _subject_order(name: str) -> tuple[tuple[str, int], ...]:
     """Sort key by which L2 stands before L10."""
-    return tuple(
-        (word, int(number or 0)) for word, number in re.findall(r"(\D*)(\d*)", name)
-    )
+    return tuple((word, int(number or 0)) for word, number in re.findall(r"(\D*)(\d*)", name))
 
 
 RESOLUTIONS: Mapping[tuple[str, str], str] = {
@@ -692,7 +707,10 @@ RESOLUTIONS: Mapping[tuple[str, str], str] = {
     "moved",
     ("water_vertical_m", "tight"): "re-grade to the vertical separation, or agree a protection "
     "with the water authority",
-    ("water_horizontal_m", "tight"): "shift the sewer away from the main, or agree a pressure-rated "
+    (
+        "water_horizontal_m",
+        "tight",
+    ): "shift the sewer away from the main, or agree a pressure-rated "
     "pipe or a protection with the water authority",
     ("pit_clearance_m", "clash"): "move or turn the pit, or have the service moved; expose it "
     "before digging",
@@ -719,7 +737,10 @@ def _frame(rows: pd.DataFrame, services: Services) -> gpd.GeoDataFrame:
         status="potential",
     )  # fmt: skip
     points = gpd.points_from_xy(rows["x"].to_numpy(float), rows["y"].to_numpy(float))
-    return gpd.GeoDataFrame(rows[list(PLAN_COLUMNS["conflicts"])], geometry=points)
+    columns = list(PLAN_COLUMNS["conflicts"])
+    numbers = [name for name in columns if name.endswith("_m") or name == "strike_probability"]
+    types = dict.fromkeys(columns, str) | dict.fromkeys(numbers, float)
+    return gpd.GeoDataFrame(rows[columns].astype(types), geometry=points)
 
 
 def _detail(rows: pd.DataFrame, services: Services) -> pd.DataFrame:

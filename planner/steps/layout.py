@@ -51,7 +51,7 @@ class _Tree:
 
 
 def choose_layout(
-    graph: StreetGraph, ground: Ground, tie_in_inverts: Floats, limits: Limits
+    graph: StreetGraph, ground: Ground, tie_in_inverts: Floats, half_widths: Floats, limits: Limits
 ) -> Layout:
     """A tree of streets that serves every property that gravity can reach.
 
@@ -63,6 +63,8 @@ def choose_layout(
         The ground.
     tie_in_inverts : (tie-ins,)
         Lowest invert that may arrive at each tie-in. [m]
+    half_widths : (streets,)
+        Half of each street's carriageway. [m]
     limits
         Depth and slope that the rules ask for.
     """
@@ -74,7 +76,24 @@ def choose_layout(
         tree = widest
     arcs, why_not = _cover_frontages(graph, walks, tree)
     chains = _join_arcs(graph, arcs, set(roots))
-    return Layout(tuple(chains), roots, graph.node_xy, tree.lowest, tuple(why_not))
+    return Layout(
+        tuple(chains), roots, graph.node_xy, tree.lowest, tuple(why_not),
+        _junctions(graph, half_widths),
+    )  # fmt: skip
+
+
+def _junctions(graph: StreetGraph, half_widths: Floats) -> Floats:
+    """Nodes where three streets or more meet, with the widest carriageway's half width."""
+    at: dict[int, list[float]] = defaultdict(list)
+    for link in graph.links:
+        for node, row in ((link.a, link.rows[0]), (link.b, link.rows[-1])):
+            at[node].append(float(half_widths[row]))
+    found = [
+        (*graph.node_xy[node], max(halves))
+        for node, halves in sorted(at.items())
+        if len(halves) >= 3  # noqa: PLR2004  (two streets that meet end to end are one)
+    ]
+    return np.array(found, float).reshape(-1, 3)
 
 
 class _Walks:

@@ -68,7 +68,7 @@ def profiles(ground: Ground) -> tuple[np.ndarray, np.ndarray]:
     span = BOX[2:] - BOX[:2] - 1000
     x, y = [], []
     for _ in range(STREETS):
-        origin = [*random.uniform([200, 200], span), ground.mesh_x0, ground.mesh_y0]
+        origin = random.uniform([200, 200], span) + np.array([ground.mesh_x0, ground.mesh_y0])
         turn = random.uniform(0, 1.5)
         for station in np.arange(0, 600, 2.0):
             along = station + np.arange(0, random.uniform(12, 90), STEP)
@@ -114,6 +114,7 @@ def test_sampling_is_thousands_of_times_faster_than_point_by_point(
 ) -> None:
     ground = read_ours(raster)
     x, y = profiles(ground)
+    assert not np.isnan(sample_ours(ground, x, y)).any()
     benchmark(lambda: sample_ours(ground, x, y))
     few = 3000
     which = np.linspace(0, len(x) - 1, few).astype(int)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import tracemalloc
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pytest
 import rasterio
+import shapely
 from affine import Affine
 
 from planner.inputs import read_site
@@ -141,3 +143,27 @@ def test_a_vast_raster_costs_no_more_memory_than_the_window(tmp_path: Path) -> N
     tracemalloc.stop()
     assert site.ground.values.size < 400 * 200
     assert peak < 20e6
+
+
+def test_a_raster_whose_crs_goes_by_another_name_is_still_in_the_projects(tmp_path: Path) -> None:
+    """GeoTIFF spells the datum of EPSG:3879 another way than EPSG does."""
+    from tests.builders import write_ground  # noqa: PLC0415
+
+    streets = gpd.GeoDataFrame(
+        {"street": ["Main"]},
+        geometry=[shapely.LineString([(25_496_100, 6_672_000), (25_496_300, 6_672_000)])],
+        crs="EPSG:3879",
+    )
+    houses = streets.set_geometry(streets.centroid)
+    project = build_site(tmp_path)
+    for name, frame in (
+        ("streets", streets),
+        ("properties", houses),
+        ("tie_ins", houses.assign(invert_elev_m=96.0)),
+    ):
+        frame.to_file(tmp_path / f"{name}.gpkg", driver="GPKG")
+    write_ground(tmp_path / "ground.tif", lambda x, _y: 100 + 0 * x, streets, "EPSG:3879")
+    project.write_text(project.read_text().replace(GROUND_CRS, "EPSG:3879"))
+    site = read_site(project)
+    assert site.ground.mesh_col.shape == (2, 2)
+    assert notes(site, "doubt") == []

@@ -34,7 +34,9 @@ def said() -> Iterator[tuple[str, str]]:
             message: ast.expr | None = None
             if isinstance(node, ast.Call) and node.args:
                 called = node.func
-                name = called.attr if isinstance(called, ast.Attribute) else getattr(called, "id", "")
+                name = (
+                    called.attr if isinstance(called, ast.Attribute) else getattr(called, "id", "")
+                )
                 if name in REFUSING:
                     message = node.args[1 if name == "_refusal" else 0]
             elif isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") in {

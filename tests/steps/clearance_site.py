@@ -67,9 +67,7 @@ def site_of(
 
 
 def _layer(name: str, rows: list[Any]) -> gpd.GeoDataFrame:
-    columns = {
-        column: [row.get(column, np.nan) for row in rows] for column in LAYER_COLUMNS[name]
-    }
+    columns = {column: [row.get(column, np.nan) for row in rows] for column in LAYER_COLUMNS[name]}
     return gpd.GeoDataFrame(columns, geometry=[row["geometry"] for row in rows])
 
 

@@ -1,0 +1,138 @@
+"""Sorts legs at pits into groups of nearly one direction, and pairs those a sewer may turn by."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from planner.kernels.programme import Groups
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+COARSE = (-20.0, -5.0, 5.0, 20.0)  # [deg] from the street's direction
+FINE = 2.0  # [deg]
+SAME = 1e-4  # [deg] legs this near to parallel are one direction
+PARALLEL = 3  # so many parallel legs are a group of their own
+ROUNDING = 1e-6  # [deg]
+
+
+def wrap(angle: Floats) -> Floats:
+    """Angle between -180 and 180. [deg]
+
+    Examples
+    --------
+    >>> wrap(np.array([190.0, -190.0, 90.0]))
+    array([-170.,  170.,   90.])
+    """
+    return np.asarray((np.asarray(angle) + 180.0) % 360.0 - 180.0)
+
+
+def direction_keys(azimuth: Floats, pit: Ints, flow: Floats, fine: Bools) -> Ints:
+    """A key for each leg at a pit; legs with one key at one pit point nearly the same way.
+
+    Parameters
+    ----------
+    azimuth : (legs,)
+        Direction of the flow. [deg]
+    pit : (legs,)
+        The pit.
+    flow : (pits,)
+        Direction of the street's flow. [deg]
+    fine : (pits,)
+        Whether directions are told apart finely there.
+    """
+    coarse = np.digitize(wrap(azimuth - flow[pit]), COARSE)
+    exact = np.round(azimuth / SAME).astype(np.int64)
+    _, which, count = np.unique(
+        np.column_stack([pit, exact]), axis=0, return_inverse=True, return_counts=True
+    )
+    parallel = count[which.ravel()] >= PARALLEL
+    narrow = np.where(parallel, 10**8 + exact, np.round(azimuth / FINE).astype(np.int64))
+    return np.where(fine[pit], narrow, coarse)
+
+
+def number_groups(pit: Ints, branch: Ints, key: Ints, pits: int) -> tuple[Ints, Ints, Ints]:
+    """Number the groups at all pits.
+
+    Parameters
+    ----------
+    pit, branch, key : (legs,)
+        Where each leg ends, by which string, and its direction's key.
+    pits
+        Number of pits.
+
+    Returns
+    -------
+    group : (legs,)
+        Group of each leg; groups ascend by pit.
+    start : (pits + 1,)
+        First group of each pit.
+    in_branch : (groups,)
+        String that each group belongs to.
+    """
+    if len(pit) == 0:
+        empty = np.zeros(0, np.int64)
+        return empty, np.zeros(pits + 1, np.int64), empty
+    found, group = np.unique(np.column_stack([pit, branch, key]), axis=0, return_inverse=True)
+    start = np.searchsorted(found[:, 0], np.arange(pits + 1))
+    return group.ravel().astype(np.int64), start.astype(np.int64), found[:, 1].astype(np.int64)
+
+
+def group_ranges(azimuth: Floats, group: Ints, groups: int) -> tuple[Floats, Floats, Floats]:
+    """A middle direction of each group, and how far its legs lie to either side. [deg]"""
+    middle = np.zeros(groups)
+    middle[group[::-1]] = azimuth[::-1]
+    away = wrap(azimuth - middle[group])
+    low, high = np.zeros(groups), np.zeros(groups)
+    np.minimum.at(low, group, away)
+    np.maximum.at(high, group, away)
+    return middle, low, high
+
+
+def pair_groups(
+    out_start: Ints, in_start: Ints, out_range: tuple[Floats, Floats, Floats],
+    in_range: tuple[Floats, Floats, Floats], most_turn: float,
+) -> tuple[Ints, Ints, Floats]:  # fmt: skip
+    """Pairs of groups by which a sewer may pass a pit, and the greatest turn between their legs.
+
+    Parameters
+    ----------
+    out_start, in_start : (pits + 1,)
+        First groups of each pit.
+    out_range, in_range
+        As `group_ranges` gives them.
+    most_turn
+        Greatest turn. [deg]
+
+    Returns
+    -------
+    out, into : (pairs,)
+        The groups.
+    turn : (pairs,)
+        Greatest turn between a leg of the one and a leg of the other. [deg]
+    """
+    pits = len(out_start) - 1
+    n_out, n_in = np.diff(out_start), np.diff(in_start)
+    out = np.repeat(np.arange(out_start[-1]), np.repeat(n_in, n_out))
+    pit_of = np.repeat(np.arange(pits), n_out * n_in)
+    begin = np.concatenate([[0], np.cumsum(np.repeat(n_in, n_out))[:-1]]) if len(out) else out
+    within = np.arange(len(out)) - np.repeat(begin, np.repeat(n_in, n_out))
+    into = in_start[pit_of] + within
+    between = wrap(out_range[0][out] - in_range[0][into])
+    least = between + out_range[1][out] - in_range[2][into]
+    most = between + out_range[2][out] - in_range[1][into]
+    turn = np.maximum(np.abs(least), np.abs(most))
+    keep = turn <= most_turn + ROUNDING
+    return out[keep].astype(np.int64), into[keep].astype(np.int64), turn[keep]
+
+
+def bundle_groups(
+    out_start: Ints, in_start: Ints, in_branch: Ints, pairs: tuple[Ints, Ints, Ints]
+) -> Groups:
+    """The programme's groups from pairs sorted by the group that leaves."""
+    out, into, drop = pairs
+    order = np.argsort(out, kind="stable")
+    start = np.searchsorted(out[order], np.arange(out_start[-1] + 1)).astype(np.int64)
+    return Groups(out_start, in_start, in_branch, start, into[order], drop[order])
