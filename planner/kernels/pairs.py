@@ -9,11 +9,12 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.plane import chord_is_free, rectangle_stands
+from planner.kernels.plane import cell_of, chord_is_free, point_segment_distance, rectangle_stands
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+ROUNDING = 1e-6  # [m]
 CHORD_STEP = 5.0  # [m] between the places of a chord at which the grid of edges is asked
 BOTTOM, ORDINARY, TOP = 0, 1, 2  # pits at a chain's lower end, along it and at its upper end
 
@@ -44,6 +45,21 @@ def _stands(x: float, y: float, ux: float, uy: float, a: float, b: float, near: 
         place, a, b, near.segments, near.clear, near.frame, near.start, near.items
     )
     return hit < 0
+
+
+@njit(cache=True, nogil=True)
+def _stands_somehow(x: float, y: float, radius: float, near: Edges) -> bool:
+    """Whether the disc that every pit holds stands free, whatever way the pit is turned."""
+    k = cell_of(near.frame, x, y)
+    if k < 0:
+        return True
+    for j in range(near.start[k], near.start[k + 1]):
+        i = near.items[j]
+        s = near.segments[i]
+        d, _ = point_segment_distance(x, y, s[0], s[1], s[2], s[3])
+        if d < radius + near.clear[i] - ROUNDING:
+            return False
+    return True
 
 
 @njit(cache=True, nogil=True)
@@ -85,13 +101,19 @@ def pair_pits(
     length, ways = np.empty(1024), np.empty((1024, 2), np.bool_)
     m = 0
     chord = np.empty(4)
+    disc = min(min(sizes.exit_length, sizes.exit_width), min(sizes.launch_length, sizes.launch_width))
+    alive = np.empty(n, np.bool_)
     for v in range(n):
-        if kind[v] == TOP:
+        alive[v] = place[v, 6] == 1.0 or _stands_somehow(
+            place[v, 1], place[v, 2], disc, obstacles
+        )
+    for v in range(n):
+        if kind[v] == TOP or not alive[v]:
             continue
         for u in range(v + 1, n):
             if place[u, 0] - place[v, 0] > 1.6 * longest + 20.0:
                 break
-            if kind[u] == BOTTOM or place[u, 0] <= place[v, 0]:
+            if not alive[u] or kind[u] == BOTTOM or place[u, 0] <= place[v, 0]:
                 continue
             dx, dy = place[v, 1] - place[u, 1], place[v, 2] - place[u, 2]
             d = math.hypot(dx, dy)

@@ -14,6 +14,7 @@ radius to the power 2/3.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numba import njit
@@ -24,6 +25,7 @@ Floats = NDArray[np.float64]
 NAN = math.nan
 TOP_ANGLE = 2.6390535689668972  # [rad] half angle at which a pipe carries most
 SERIES_BELOW = 0.5  # [rad] half angle below which the segment is summed as a series
+SETTLED = 1e-15  # last relative step of a search, which is still taken
 MOST_STEPS = 80  # of a guarded Newton search; 60 halvings alone reach machine precision
 
 
@@ -108,109 +110,75 @@ def search_angle(target: float, p: float, q: float) -> float:
     for _ in range(MOST_STEPS):
         s = segment(a)
         off = math.log(target * a**q / s**p)
+        rise = 2.0 * p * math.sin(a) ** 2 / s - q / a
+        if abs(off) <= SETTLED * a * rise:
+            return a + off / rise
         if off > 0.0:
             low = a
         else:
             high = a
-        rise = 2.0 * p * math.sin(a) ** 2 / s - q / a
-        after = a + off / rise if rise > 0.0 else high
-        if not low < after < high:
-            after = 0.5 * (low + high)
-        if abs(after - a) <= 2e-16 * a:
-            break
-        a = after
+        a = a + off / rise if rise > 0.0 else high
+        if not low < a < high:
+            a = 0.5 * (low + high)
     return a
 
 
 # The depth of a flow is asked for in the inner loops of a search over slopes and sizes. Two
-# tables of first guesses cover the rising branch: one even in the sixteenth root of the flow
-# ratio's cube c, the other even in sqrt(top - c), in which the angle is smooth up to the top.
-# One step of third order then reaches machine precision. A node holds half the wetted half
-# angle, its rise over a cell, its sine and its cosine.
+# tables of quintics cover the rising branch to machine precision: one with even cells of the
+# sixteenth root of c, the cube of the flow ratio, the other of sqrt(top - c), in which the depth
+# is smooth up to the top. The quintics pass through depths that the guarded search found.
 
-CELLS = 1024  # of each table
-SWITCH = 0.25  # cube of the flow ratio at which the second table takes over
+CELLS = 512  # of each table
+SWITCH = 0.4  # cube of the flow ratio at which the second table takes over
 TOP_CUBE = TOP_FLOW**3
-LOW_CELLS = CELLS / math.sqrt(math.sqrt(math.sqrt(math.sqrt(SWITCH))))  # cells per unit
+LOW_CELLS = CELLS / SWITCH ** (1 / 16)  # cells per unit
 HIGH_CELLS = CELLS / math.sqrt(TOP_CUBE - SWITCH)
-FIRST_CELL = 160  # of the first table; below it the angle bends too much
-FLAT = 1e-3  # [1/rad] rise of the flow's logarithm below which a guess is better than a step
+FIRST_CELL = 64  # of the first table; below it the depth bends too much
+NO_CUBE = 1e-250  # flow without a depth that could be told from 0
 
 
 @njit(cache=True, nogil=True)
-def _rise(a: float) -> float:
-    """Rise of the logarithm of the flow ratio's cube over the half angle."""
-    return 10.0 * math.sin(a) ** 2 / segment(a) - 2.0 / a
+def _search_depth(cube: float) -> float:
+    if cube >= TOP_CUBE:
+        return TOP_RATIO
+    return math.sin(0.5 * search_angle(math.pi**3 * cube, 5.0, 2.0)) ** 2
+
+
+def _quintics(cube_at: Callable[[float], float], first: int) -> Floats:
+    """Coefficients of the quintic in each cell of a table, by the cell's share from its start."""
+    share = 0.5 - 0.5 * np.cos(np.arange(6) * math.pi / 5.0)
+    powers = np.linalg.inv(share[1:, None] ** np.arange(1, 6))
+    table = np.zeros((CELLS, 6))
+    for i in range(first, CELLS):
+        depths = np.array([_search_depth(cube_at(i + u)) for u in share])
+        table[i, 0] = depths[0]
+        table[i, 1:] = powers @ (depths[1:] - depths[0])
+    return table
+
+
+LOW = _quintics(lambda at: (at / LOW_CELLS) ** 16, FIRST_CELL)
+HIGH = _quintics(lambda at: TOP_CUBE - (at / HIGH_CELLS) ** 2, 0)
 
 
 @njit(cache=True, nogil=True)
-def _rise_at_top() -> float:
-    """Rise over a cell of sqrt(top - c) at the top itself, from the second derivative."""
-    s, sin, cos = segment(TOP_ANGLE), math.sin(TOP_ANGLE), math.cos(TOP_ANGLE)
-    bend = 20.0 * sin * cos / s - 20.0 * sin**4 / s**2 + 2.0 / TOP_ANGLE**2
-    return -math.sqrt(2.0 / (-bend * TOP_CUBE)) / HIGH_CELLS
-
-
-@njit(cache=True, nogil=True)
-def _nodes() -> Floats:
-    """Nodes of both tables, one below the other."""
-    nodes = np.zeros((2 * (CELLS + 1), 4))
-    for i in range(1, CELLS + 1):
-        w = i / LOW_CELLS
-        a = search_angle(math.pi**3 * w**16, 5.0, 2.0)
-        nodes[i, 0], nodes[i, 1] = 0.5 * a, 8.0 / (w * _rise(a) * LOW_CELLS)
-        v = i / HIGH_CELLS
-        cube = TOP_CUBE - v * v
-        a = search_angle(math.pi**3 * cube, 5.0, 2.0)
-        k = CELLS + 1 + i
-        nodes[k, 0], nodes[k, 1] = 0.5 * a, -v / (cube * _rise(a) * HIGH_CELLS)
-    nodes[CELLS + 1, 0], nodes[CELLS + 1, 1] = 0.5 * TOP_ANGLE, 0.5 * _rise_at_top()
-    nodes[:, 2], nodes[:, 3] = np.sin(nodes[:, 0]), np.cos(nodes[:, 0])
-    return nodes
-
-
-NODES = _nodes()
-
-
-@njit(cache=True, nogil=True)
-def _depth_near(at: float, first: int, cube: float) -> float:
-    """Depth at a place in a table: a cubic between its nodes, then one step of third order."""
+def _table_depth(table: Floats, at: float) -> float:
     i = min(int(at), CELLS - 1)
     u = at - i
-    v = 1.0 - u
-    i += first
-    b = (NODES[i, 0] * (1.0 + 2.0 * u) + NODES[i, 1] * u) * v * v
-    b += (NODES[i + 1, 0] * (3.0 - 2.0 * u) - NODES[i + 1, 1] * v) * u * u
-    d = b - NODES[i, 0]
-    e = d * d
-    sin_d = d * (1.0 - e * (1 / 6) * (1.0 - e * (1 / 20)))
-    cos_d = 1.0 - 0.5 * e * (1.0 - e * (1 / 12) * (1.0 - e * (1 / 30)))
-    sin = NODES[i, 2] * cos_d + NODES[i, 3] * sin_d
-    cos = NODES[i, 3] * cos_d - NODES[i, 2] * sin_d
-    a, sin_a = 2.0 * b, 2.0 * sin * cos
-    s = a - sin_a * (1.0 - 2.0 * sin * sin) if a > SERIES_BELOW else _small_segment(a)
-    rise = 10.0 * sin_a * sin_a * a - 2.0 * s  # times s a
-    if rise > FLAT * s * a:
-        s2 = s * s
-        off = math.pi**3 * cube * a * a / (s2 * s2 * s) - 1.0
-        step = 0.5 * off * (1.0 - 0.5 * off) * s * a / rise
-        sin += step * (cos - 0.5 * step * sin)
-    return sin * sin
+    q = table[i]
+    return q[0] + u * (q[1] + u * (q[2] + u * (q[3] + u * (q[4] + u * q[5]))))
 
 
 @njit(cache=True, nogil=True)
 def depth_at_cube(cube: float) -> float:
     """Depth of flow at the cube of the flow ratio; see `depth_at_flow_ratio`."""
-    if not 0.0 <= cube <= TOP_CUBE:
+    if not 0.0 <= cube <= TOP_CUBE * (1.0 + 1e-15):
         return NAN
     if cube > SWITCH:
-        return _depth_near(math.sqrt(TOP_CUBE - cube) * HIGH_CELLS, CELLS + 1, cube)
+        return _table_depth(HIGH, math.sqrt(max(TOP_CUBE - cube, 0.0)) * HIGH_CELLS)
     at = math.sqrt(math.sqrt(math.sqrt(math.sqrt(cube)))) * LOW_CELLS
-    if at > FIRST_CELL:
-        return _depth_near(at, 0, cube)
-    if cube < 1e-250:
-        return 0.0
-    return math.sin(0.5 * search_angle(math.pi**3 * cube, 5.0, 2.0)) ** 2
+    if at >= FIRST_CELL:
+        return _table_depth(LOW, at)
+    return _search_depth(cube) if cube > NO_CUBE else 0.0
 
 
 @njit(cache=True, nogil=True)

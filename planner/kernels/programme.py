@@ -25,6 +25,7 @@ UP_FROM_LAUNCH, UP_PAST_LAUNCH, DOWN = 0, 1, 2  # drives: upgrade from an exit p
 UPPER_ROLE = (EXIT, LAUNCH, LAUNCH)  # by drive
 LOWER_ROLE = (LAUNCH, LAUNCH, EXIT)
 GUARD = 1e-9  # [levels] what rounding may spoil of a row
+NEVER, ALWAYS = -(1 << 40), 1 << 40  # [levels] beyond any level
 
 
 class Pits(NamedTuple):
@@ -148,59 +149,82 @@ def leg_allows(legs: Legs, leg: int, z: int, a: int) -> bool:
 
 
 @njit(cache=True, nogil=True)
-def _upper_limit(legs: Legs, leg: int, a: int, high: int) -> int:
-    z = _highest_upper(legs, leg, a)
-    return high if z >= high else (-(1 << 40) if z < -1e12 else int(math.floor(z + GUARD)))
+def _upper_limits(legs: Legs, leg: int, a_low: int, limits: Ints) -> None:
+    """Highest z that the upper rows leave, for each arrival level from ``a_low`` up.
+
+    As the arrival falls, the row that binds moves steadily towards the upper end: one walk finds
+    them all.
+    """
+    first, k = legs.row_start[leg], legs.row_start[leg + 1] - 1
+    top = np.inf
+    if k >= first and legs.row_t[k] >= 1.0:
+        top = legs.row_h[k] + GUARD
+        k -= 1
+    for i in range(len(limits) - 1, -1, -1):
+        a = a_low + i
+        if a > top:
+            limits[i] = NEVER
+            continue
+        if k < first:
+            limits[i] = ALWAYS
+            continue
+        z = (legs.row_h[k] - legs.row_t[k] * a) / (1.0 - legs.row_t[k])
+        while k > first:
+            t = legs.row_t[k - 1]
+            other = (legs.row_h[k - 1] - t * a) / (1.0 - t)
+            if other > z:
+                break
+            z = other
+            k -= 1
+        limits[i] = NEVER if z < NEVER else int(math.floor(min(z, 1e12) + GUARD))
 
 
 @njit(cache=True, nogil=True)
 def _relax_open(
-    legs: Legs, leg: int, values: Floats, low: int, high: int, slope: float, constant: float,
-    best: Floats, which: Ints, a_low: int,
+    fall0: int, fall1: int, limits: Ints, values: Floats, low: int, slope: float,
+    constant: float, leg: int, best: Floats, which: Ints, a_low: int, queue: Ints,
 ) -> None:  # fmt: skip
-    """Update a lower pit's table by a leg without bands."""
-    fall0, fall1 = legs.least_fall[leg], legs.most_fall[leg]
+    """Update a lower pit's table by a leg without bands; ``values`` start at level ``low``."""
+    high = low + len(values) - 1
     top = min(a_low + len(best) - 1, high - fall0)
-    queue = np.empty(len(values), np.int64)
     head, tail = 0, 0  # the queue holds levels of ascending value, the first is the best
     z0, z1 = 0, -1  # window seen so far
     sliding = False
     running = np.inf
     for a in range(top, a_low - 1, -1):
         lo = max(a + fall0, low)
-        hi = min(a + fall1, _upper_limit(legs, leg, a, high))
+        hi = min(a + fall1, min(high, limits[a - a_low]))
         if hi < lo:
-            if z1 >= z0 and sliding and a + fall1 < low:
+            if a + fall1 < low:
                 break
             continue
         if z1 < z0:  # the first window
             z0, z1 = lo, lo - 1
         if not sliding and hi < z1:
             sliding = True
-            head, tail = 0, 0
             for z in range(z1, z0 - 1, -1):
                 v = values[z - low] - slope * z
                 while tail > head and values[queue[tail - 1] - low] - slope * queue[tail - 1] >= v:
                     tail -= 1
                 queue[tail] = z
                 tail += 1
-        if not sliding:
-            for z in range(z1 + 1, hi + 1):
-                running = min(running, values[z - low] - slope * z)
-            for z in range(lo, z0):
-                running = min(running, values[z - low] - slope * z)
-            z0, z1 = min(z0, lo), max(z1, hi)
-        else:
+        if sliding:
             for z in range(z0 - 1, lo - 1, -1):
                 v = values[z - low] - slope * z
                 while tail > head and values[queue[tail - 1] - low] - slope * queue[tail - 1] >= v:
                     tail -= 1
                 queue[tail] = z
                 tail += 1
-            z0, z1 = lo, hi
+            z0, z1 = min(z0, lo), hi
             while head < tail and queue[head] > hi:
                 head += 1
             running = values[queue[head] - low] - slope * queue[head] if head < tail else np.inf
+        else:
+            for z in range(z1 + 1, hi + 1):
+                running = min(running, values[z - low] - slope * z)
+            for z in range(lo, z0):
+                running = min(running, values[z - low] - slope * z)
+            z0, z1 = min(z0, lo), max(z1, hi)
         cost = running + constant - slope * a
         if cost < best[a - a_low]:
             best[a - a_low] = cost
@@ -233,33 +257,40 @@ def _range_min(table: Floats, i: int, j: int) -> float:
 
 
 @njit(cache=True, nogil=True)
+def _gaps(legs: Legs, leg: int, a_low: int, count: int) -> Ints:
+    """Forbidden z of every band, for each arrival level: highest below and lowest above."""
+    first, last = legs.band_start[leg], legs.band_start[leg + 1]
+    gaps = np.empty((count, last - first, 2), np.int64)
+    for i in range(count):
+        for band in range(first, last):
+            b0, b1 = _gap(legs, band, a_low + i)
+            below = NEVER if b0 < NEVER else int(math.floor(min(b0, 1e12) + GUARD))
+            above = ALWAYS if b1 > ALWAYS else int(math.ceil(max(b1, -1e12) - GUARD))
+            k = band - first
+            while k > 0 and gaps[i, k - 1, 0] > below:
+                gaps[i, k, 0], gaps[i, k, 1] = gaps[i, k - 1, 0], gaps[i, k - 1, 1]
+                k -= 1
+            gaps[i, k, 0], gaps[i, k, 1] = below, above
+    return gaps
+
+
+@njit(cache=True, nogil=True)
 def _relax_banded(
-    legs: Legs, leg: int, values: Floats, low: int, high: int, slope: float, constant: float,
-    best: Floats, which: Ints, a_low: int,
+    fall0: int, fall1: int, limits: Ints, gaps: Ints, values: Floats, low: int, slope: float,
+    constant: float, leg: int, best: Floats, which: Ints, a_low: int,
 ) -> None:  # fmt: skip
     """Update a lower pit's table by a leg that passes services above or below."""
-    first, last = legs.band_start[leg], legs.band_start[leg + 1]
     table = _sparse_table(values, low, slope)
-    gap_low, gap_high = np.empty(last - first), np.empty(last - first)
-    for a in range(min(a_low + len(best) - 1, high - legs.least_fall[leg]), a_low - 1, -1):
-        lo = max(a + legs.least_fall[leg], low)
-        hi = min(a + legs.most_fall[leg], _upper_limit(legs, leg, a, high))
-        if hi < lo:
-            continue
-        for band in range(first, last):
-            b0, b1 = _gap(legs, band, a)
-            k = band - first
-            while k > 0 and gap_low[k - 1] > b0:
-                gap_low[k], gap_high[k] = gap_low[k - 1], gap_high[k - 1]
-                k -= 1
-            gap_low[k], gap_high[k] = b0, b1
+    high = low + len(values) - 1
+    for a in range(min(a_low + len(best) - 1, high - fall0), a_low - 1, -1):
+        at = max(a + fall0, low)
+        hi = min(a + fall1, min(high, limits[a - a_low]))
         found = np.inf
-        at = lo
-        for k in range(last - first):
-            upto = hi if gap_low[k] > hi else int(math.floor(max(gap_low[k], -1e15) + GUARD))
-            if at <= min(upto, hi):
-                found = min(found, _range_min(table, at - low, min(upto, hi) - low))
-            at = max(at, hi + 1 if gap_high[k] > hi else int(math.ceil(max(gap_high[k], -1e15) - GUARD)))
+        for k in range(gaps.shape[1]):
+            upto = min(gaps[a - a_low, k, 0], hi)
+            if at <= upto:
+                found = min(found, _range_min(table, at - low, upto - low))
+            at = max(at, gaps[a - a_low, k, 1])
         if at <= hi:
             found = min(found, _range_min(table, at - low, hi - low))
         cost = found + constant - slope * a
@@ -270,39 +301,51 @@ def _relax_banded(
 
 @njit(cache=True, nogil=True)
 def _arrivals(
-    v: int, pits: Pits, groups: Groups, legs: Legs, offset: Ints, tables: Floats
-) -> tuple[Floats, Ints]:
+    v: int, pits: Pits, groups: Groups, legs: Legs, offset: Ints, tables: Floats,
+    alive: Ints,
+) -> tuple[Floats, Ints]:  # fmt: skip
     """Cheapest way to arrive at a pit, by group, role and level, and the leg it is by."""
     first = groups.in_start[v]
     count = groups.in_start[v + 1] - first
     n = pits.arrive_high[v] - pits.low[v] + 1
     best = np.full((count, 2, max(n, 0)), np.inf)
     which = np.full((count, 2, max(n, 0)), -1)
+    limits = np.empty(max(n, 0), np.int64)
+    queue = np.empty(int((pits.high - pits.low).max()) + 1, np.int64)
     for leg in range(legs.start[v], legs.start[v + 1]):
         u = legs.up[leg]
-        low, high = pits.low[u], pits.high[u]
-        if high < low or n <= 0:
+        size = pits.high[u] - pits.low[u] + 1
+        if size <= 0 or n <= 0:
             continue
-        size = high - low + 1
+        bounded = False
+        gaps = np.empty((0, 0, 0), np.int64)
         for drive in range(3):
             price = legs.price[leg, drive]
             if price == np.inf:
                 continue
-            role = UPPER_ROLE[drive]
-            start = offset[legs.out_group[leg]] + role * size
-            values = tables[start : start + size]
+            table = 2 * legs.out_group[leg] + UPPER_ROLE[drive]
+            if alive[table, 0] > alive[table, 1]:
+                continue
+            if not bounded:
+                bounded = True
+                _upper_limits(legs, leg, pits.low[v], limits)
+                if legs.band_start[leg] < legs.band_start[leg + 1]:
+                    gaps = _gaps(legs, leg, pits.low[v], n)
+            start = offset[legs.out_group[leg]] + UPPER_ROLE[drive] * size
+            low = pits.low[u] + alive[table, 0]
+            values = tables[start + alive[table, 0] : start + alive[table, 1] + 1]
             slope = legs.price_depth[leg, drive]
             constant = price + slope * (pits.ground[u] + pits.ground[v])
             g, r = legs.in_group[leg] - first, LOWER_ROLE[drive]
-            if legs.band_start[leg] == legs.band_start[leg + 1]:
+            if gaps.shape[0] == 0:
                 _relax_open(
-                    legs, leg, values, low, high, slope, constant, best[g, r], which[g, r],
-                    pits.low[v],
+                    legs.least_fall[leg], legs.most_fall[leg], limits, values, low, slope,
+                    constant, leg, best[g, r], which[g, r], pits.low[v], queue,
                 )  # fmt: skip
             else:
                 _relax_banded(
-                    legs, leg, values, low, high, slope, constant, best[g, r], which[g, r],
-                    pits.low[v],
+                    legs.least_fall[leg], legs.most_fall[leg], limits, gaps, values, low, slope,
+                    constant, leg, best[g, r], which[g, r], pits.low[v],
                 )  # fmt: skip
     return best, which
 
@@ -401,7 +444,7 @@ def _close_pit(
 @njit(cache=True, nogil=True)
 def fill_tables(
     pits: Pits, groups: Groups, legs: Legs, drops: Drops
-) -> tuple[Ints, Floats, Ints]:
+) -> tuple[Ints, Floats, Ints, Ints]:
     """Run the programme from the heads to the roots.
 
     Parameters
@@ -415,6 +458,8 @@ def fill_tables(
         Where each group's tables begin: first the exit pit's, then the launch pit's.
     tables : (entries,)
         Cheapest price of everything at and above a pit.
+    alive : (2 x out groups, 2)
+        First and last level that can be served, of each table, from the pit's lowest.
     reached : (pits,)
         1 where some level of the pit can be served.
     """
@@ -428,17 +473,23 @@ def fill_tables(
             offset[out] = total
             total += 2 * n
     tables = np.full(total, np.inf)
+    alive = np.empty((2 * n_out, 2), np.int64)
+    alive[:, 0], alive[:, 1] = 1, 0
     reached = np.zeros(n_pits, np.int64)
     for v in range(n_pits):
-        arrive, _ = _arrivals(v, pits, groups, legs, offset, tables)
+        arrive, _ = _arrivals(v, pits, groups, legs, offset, tables, alive)
         _close_pit(v, pits, groups, drops, arrive, offset, tables)
         n = max(pits.high[v] - pits.low[v] + 1, 0)
         for out in range(groups.out_start[v], groups.out_start[v + 1]):
-            for k in range(offset[out], offset[out] + 2 * n):
-                if tables[k] < np.inf:
-                    reached[v] = 1
-                    break
-    return offset, tables, reached
+            for role in range(2):
+                start = offset[out] + role * n
+                for k in range(n):
+                    if tables[start + k] < np.inf:
+                        if alive[2 * out + role, 0] > alive[2 * out + role, 1]:
+                            alive[2 * out + role, 0] = k
+                        alive[2 * out + role, 1] = k
+                        reached[v] = 1
+    return offset, tables, alive, reached
 
 
 @njit(cache=True, nogil=True)
@@ -467,7 +518,7 @@ def _best_leg_start(
 @njit(cache=True, nogil=True)
 def trace_pit(
     v: int, out: int, role: int, level: int, pits: Pits, groups: Groups, legs: Legs, drops: Drops,
-    offset: Ints, tables: Floats,
+    offset: Ints, tables: Floats, alive: Ints,
 ) -> Ints:  # fmt: skip
     """What arrives at a pit of the optimum, given how it is left.
 
@@ -475,7 +526,7 @@ def trace_pit(
     ----------
     v, out, role, level
         The pit, the group and level at which it is left, and its role.
-    pits, groups, legs, drops, offset, tables
+    pits, groups, legs, drops, offset, tables, alive
         The instance and its tables.
 
     Returns
@@ -486,7 +537,7 @@ def trace_pit(
     """
     if pits.branches[v] == 0:
         return np.empty((0, 4), np.int64)
-    arrive, which = _arrivals(v, pits, groups, legs, offset, tables)
+    arrive, which = _arrivals(v, pits, groups, legs, offset, tables, alive)
     first = groups.in_start[v]
     low = pits.low[v]
     found = np.full((pits.branches[v], 4), -1)

@@ -217,7 +217,7 @@ def _service_points(
     to_axis = bore.bore / 2.0 - (bore.outside - bore.inside) / 2.0
     long = math.hypot(run[2] - run[0], run[3] - run[1])
     for i in range(count + 1):
-        f = first + (last - first) * i / count
+        f = min(1.0, first + (last - first) * i / count)
         x = ends[0] + f * (ends[2] - ends[0])
         y = ends[1] + f * (ends[3] - ends[1])
         d, g = point_segment_distance(x, y, run[0], run[1], run[2], run[3])
@@ -252,7 +252,7 @@ def _water_points(
     long = math.hypot(run[2] - run[0], run[3] - run[1])
     count = int((last - first) * length / FAR_STEP) + 1
     for i in range(count + 1):
-        f = first + (last - first) * i / count
+        f = min(1.0, first + (last - first) * i / count)
         x = ends[0] + f * (ends[2] - ends[0])
         y = ends[1] + f * (ends[3] - ends[1])
         _, g = point_segment_distance(x, y, run[0], run[1], run[2], run[3])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -19,6 +20,9 @@ US_GALLON = 3.785411784  # [L] 231 cubic inches, by definition
 GALLONS_PER_MINUTE = US_GALLON / 60  # [L/s]
 MILLION_GALLONS_PER_DAY = US_GALLON * 1e6 / 86_400  # [L/s]
 MOST_SLOPE_PLACES = 6
+LEAST_NOMINAL = 100.0  # [mm] smallest pipe size
+PROSE_MEASURES = {"m": "clearance", "mm": "tolerance", "L/s": "flow", "m/s": "velocity"}
+SI_FIGURE = re.compile(r"(?<![\w.,])([-−]?\d+(?:\.\d+)?) (mm|m/s|m|L/s)(?![\w/²³^])")
 
 
 class Scale(NamedTuple):
@@ -235,6 +239,24 @@ class Display:
                 return group_thousands(round(slope, places), places)
         return group_thousands(slope, MOST_SLOPE_PLACES)
 
+    def prose(self, text: object) -> str:
+        """Sentence of ours with its SI figures in the project's units.
+
+        Examples
+        --------
+        >>> Display("us").prose("floor too low by 1.32 m")
+        'floor too low by 4.33 ft'
+        """
+        if self.units != "us":
+            return str(text)
+        return SI_FIGURE.sub(self._shown_figure, str(text))
+
+    def _shown_figure(self, match: re.Match[str]) -> str:
+        value, unit = float(match.group(1).replace("−", "-")), match.group(2)
+        if unit == "mm" and value >= LEAST_NOMINAL and value % NOMINAL_INCH == 0:
+            return self.text("nominal", value)
+        return self.text(PROSE_MEASURES[unit], value)
+
     def date(self, iso: object) -> str:
         """Day of the calendar as ``25 Nov 2026``; text that is no ISO date stays as it is."""
         if is_absent(iso):
@@ -265,4 +287,6 @@ def add_working_days(start: str, days: int) -> str:
     while day.weekday() > FRIDAY:
         day += dt.timedelta(days=1)
     weeks, rest = divmod(day.weekday() + days, FRIDAY + 1)
-    return (day - dt.timedelta(days=day.weekday()) + dt.timedelta(weeks=weeks, days=rest)).isoformat()
+    return (
+        day - dt.timedelta(days=day.weekday()) + dt.timedelta(weeks=weeks, days=rest)
+    ).isoformat()

@@ -7,19 +7,21 @@ from typing import Any
 from planner.model import Plan
 from planner.outputs.display import Display
 from planner.outputs.map_features import Layer, Notes, Pen, Reach
+from planner.outputs.map_findings import (
+    closure_layer,
+    conflict_layer,
+    plant_layer,
+    test_hole_layer,
+)
 from planner.outputs.map_ground import contour_layer, shading
 from planner.outputs.map_look import STYLES, SWITCHES
-from planner.outputs.map_overview import overview
+from planner.outputs.map_overview import ledger_words, overview
 from planner.outputs.map_page import make_page
 from planner.outputs.map_plan import (
     bounds_of_plan,
-    closure_layer,
-    conflict_layer,
     connection_layer,
     leg_layer,
     pit_layer,
-    plant_layer,
-    test_hole_layer,
     tie_in_layer,
 )
 from planner.outputs.map_site import (
@@ -58,7 +60,7 @@ def draw_map(plan: Plan) -> str:
         "page": page_data(pen, bounds),
         "legend": legend_data(layers),
         "styles": used_styles(layers),
-        "ledger": [[entry.kind, entry.column, entry.what] for entry in plan.site.ledger],
+        "ledger": [[entry.kind, ledger_words(entry, pen.show)] for entry in plan.site.ledger],
         "overview": overview(pen),
         "ground": shading(pen),
         "layers": [layer.as_data() for layer in layers if layer.sets],

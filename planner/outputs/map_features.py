@@ -18,6 +18,7 @@ from planner.outputs.display import ABSENT, DAGGER, Display, is_absent
 
 FINENESS = 1e8  # packed steps in a degree: a step is a millimetre
 WGS84 = "EPSG:4326"
+SHOWN_AS = {"diameter_m": "outside_diameter_m", "wall_m": "outside_diameter_m"}  # read: shown
 NOTED = ("assumed", "repaired", "doubt")
 
 
@@ -26,7 +27,7 @@ class Field(NamedTuple):
 
     column: str
     label: str
-    measure: str = "words"  # a measure of Display, or words, link, yes, date, day, slope
+    measure: str = "words"  # a measure of Display, or words, prose, link, yes, date, day
 
 
 class Reach:
@@ -44,7 +45,8 @@ class Reach:
 
     def degrees(self, xy: Floats) -> Floats:
         """CRS coordinates (n, 2) to longitude and latitude (n, 2)."""
-        return np.column_stack(self._to_degrees.transform(xy[:, 0], xy[:, 1]))
+        degrees: Floats = np.column_stack(self._to_degrees.transform(xy[:, 0], xy[:, 1]))
+        return degrees
 
     def local_degrees(self, xy: Floats) -> Floats:
         """Local metres (n, 2) to longitude and latitude (n, 2)."""
@@ -63,7 +65,8 @@ class Reach:
         return [None if shape is None or shape.is_empty else pack_shape(shape) for shape in steps]
 
     def _steps(self, degrees: Floats) -> Floats:
-        return np.round((degrees - self.origin) * FINENESS)
+        steps: Floats = np.round((degrees - self.origin) * FINENESS)
+        return steps
 
 
 def pack_shape(shape: BaseGeometry) -> Any:
@@ -110,7 +113,8 @@ class Notes:
     def columns(self, numbers: Iterable[int]) -> set[str]:
         """Columns whose figure was assumed."""
         entries = (self._entries[number] for number in numbers)
-        return {entry.column for entry in entries if entry.kind == "assumed"}
+        columns = {entry.column for entry in entries if entry.kind == "assumed"}
+        return columns | {SHOWN_AS[name] for name in columns & SHOWN_AS.keys()}
 
 
 @dataclass(frozen=True, eq=False)
@@ -173,6 +177,8 @@ def write_value(value: object, measure: str, show: Display) -> str:
         return ""
     if measure in ("words", "link"):
         return write_words(value)
+    if measure == "prose":
+        return show.prose(value)
     if measure == "yes":
         return "yes" if value else "no"
     if measure in ("date", "day"):
@@ -192,8 +198,6 @@ def make_features(
     frame: gpd.GeoDataFrame,
     name: str,
     fields: Sequence[Field],
-    *,
-    local: bool = False,
     layer: str = "",
 ) -> list[dict[str, Any]]:
     """Features of a frame: ``id``, ``at`` (packed shape), ``values`` and ``notes``.
@@ -202,15 +206,14 @@ def make_features(
     ----------
     name
         Column that holds the identifier.
-    local
-        Whether the geometry is in the local frame.
     layer
-        Layer of the site whose ledger speaks of these rows; "" for none.
+        Layer of the site, in the local frame, whose ledger speaks of these rows; "" for a layer
+        of the plan, in the project's CRS.
     """
     noted = ledger_numbers(pen, frame, layer) if layer else [[] for _ in range(len(frame))]
     daggers = [pen.notes.columns(numbers) for numbers in noted]
     values = write_values(frame, fields, pen.show, daggers)
-    packed = pen.reach.pack(frame.geometry, local=local)
+    packed = pen.reach.pack(frame.geometry, local=bool(layer))
     names = [write_words(value) for value in frame[name]]
     rows = zip(names, packed, values, noted, strict=True)
     return [

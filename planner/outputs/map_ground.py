@@ -15,12 +15,14 @@ from shapely.geometry.base import BaseGeometry
 from planner.model import Floats, Ground
 from planner.outputs.map_features import Layer, Pen
 
-MARGIN = 60.0  # [m] of ground shown around the site
-MOST_PIXELS = 640  # on the longer side of the shading
+MARGIN = 150.0  # [m] of ground shown around the site
+MOST_PIXELS = 720  # on the longer side of the shading
 MOST_NODES = 220  # on the longer side of the contours' grid
 LIGHT = np.array([-0.45, 0.45, 0.77])  # from the north-west, as maps are lit by custom
 EXAGGERATION = 2.5  # relief of a street site is slight; it is a picture, not a measure
 TONES = 20
+FLAT = 0.62  # brightness of level ground, which is also the page's
+FADE = 24  # [pixels] over which the shading fades out at its edge
 DARK, PALE = np.array([203, 196, 184]), np.array([243, 240, 233])  # warm greys, low contrast
 CONTOUR_COUNT = 14  # about so many contours over the site
 INDEX_EVERY = 5  # each fifth contour is heavier and carries its level
@@ -39,7 +41,9 @@ class Window(NamedTuple):
 def site_window(pen: Pen) -> Window:
     """Rectangle around streets, properties and legs, with a margin."""
     site = pen.plan.site
-    boxes = [frame.total_bounds for frame in (site.streets, site.properties, site.tie_ins) if len(frame)]
+    boxes = [
+        frame.total_bounds for frame in (site.streets, site.properties, site.tie_ins) if len(frame)
+    ]
     low, high = np.min(boxes, axis=0)[:2] - MARGIN, np.max(boxes, axis=0)[2:] + MARGIN
     return Window(float(low[0]), float(low[1]), float(high[0]), float(high[1]))
 
@@ -63,7 +67,8 @@ def bilinear(grid: Floats, column: Floats, row: Floats) -> Floats:
     u, v = column - left, row - low
     lower = (1 - u) * grid[low, left] + u * grid[low, right]
     upper = (1 - u) * grid[high, left] + u * grid[high, right]
-    return (1 - v) * lower + v * upper
+    between: Floats = (1 - v) * lower + v * upper
+    return between
 
 
 def shade(levels: Floats, step_x: float, step_y: float) -> Floats:
@@ -73,7 +78,7 @@ def shade(levels: Floats, step_x: float, step_y: float) -> Floats:
     normal /= np.sqrt((normal**2).sum(axis=0))
     lit = np.tensordot(LIGHT / np.linalg.norm(LIGHT), normal, axes=1)
     flat = LIGHT[2] / np.linalg.norm(LIGHT)
-    brightness: Floats = np.clip(0.62 + 1.25 * (lit - flat), 0, 1)
+    brightness: Floats = np.clip(FLAT + 1.7 * (lit - flat), 0, 1)
     return brightness
 
 
@@ -120,12 +125,25 @@ def shading(pen: Pen) -> dict[str, Any] | None:
     if not known.any():
         return None
     bright = shade(np.where(known, levels, np.nanmean(levels)), cell, cell)
+    bright = FLAT + fade_edges(known) * (bright - FLAT)
     tones = np.where(known, 1 + np.round(bright * (TONES - 1)), 0).astype(np.uint8)
     mix = np.linspace(0, 1, TONES)[:, None]
     palette = np.vstack([PALE, np.round(DARK * (1 - mix) + PALE * mix)])
     image = base64.b64encode(encode_png(tones, palette)).decode("ascii")
     bounds = [[round(south, 7), round(west, 7)], [round(north, 7), round(east, 7)]]
     return {"image": f"data:image/png;base64,{image}", "bounds": bounds}
+
+
+def fade_edges(known: NDArray[np.bool_]) -> Floats:
+    """Weight from 0 at the edge of what is known to 1 well inside it."""
+    weight = np.pad(known, FADE + 1).astype(float)
+    for axis in (0, 1):
+        total = np.cumsum(weight, axis=axis)
+        ahead = np.roll(total, -FADE, axis=axis)
+        weight = (ahead - np.roll(total, FADE, axis=axis)) / (2 * FADE)
+    inner = weight[FADE + 1 : -FADE - 1, FADE + 1 : -FADE - 1]
+    faded: Floats = np.clip(2 * inner - 1, 0, 1)
+    return faded
 
 
 def mercator_rows(south: float, north: float, rows: int) -> Floats:
@@ -167,10 +185,16 @@ def contour_layer(pen: Pen) -> Layer:
     """Contours at round levels of the shown unit; each fifth is heavier and labelled."""
     layer = Layer("contour", "", 99)
     window = site_window(pen)
-    step = max(pen.plan.site.ground.cell, (window.x1 - window.x0) / MOST_NODES, (window.y1 - window.y0) / MOST_NODES)
+    step = max(
+        pen.plan.site.ground.cell,
+        (window.x1 - window.x0) / MOST_NODES,
+        (window.y1 - window.y0) / MOST_NODES,
+    )
     x, y = (np.arange(a, b, step) for a, b in ((window.x0, window.x1), (window.y0, window.y1)))
     across, up = np.meshgrid(x, y)
-    levels = smooth(smooth(sample(pen.plan.site.ground, across.ravel(), up.ravel()).reshape(across.shape)))
+    levels = smooth(
+        smooth(sample(pen.plan.site.ground, across.ravel(), up.ravel()).reshape(across.shape))
+    )
     if not np.isfinite(levels).any():
         return layer
     unit = pen.show.scale("ground").size
@@ -219,7 +243,7 @@ def cut_triangles(triangles: Floats, level: float) -> Floats:
         first, last = np.where(swap[:, None], two, one), np.where(swap[:, None], one, two)
         with np.errstate(divide="ignore", invalid="ignore"):
             share = (level - first[:, 2]) / (last[:, 2] - first[:, 2])
-        points = first[:, :2] + share[:, None] * (last[:, :2] - first[:, :2])
+            points = first[:, :2] + share[:, None] * (last[:, :2] - first[:, :2])
         ends.append(np.where(crosses[:, None], points, np.nan))
     stacked = np.stack(ends, axis=1)
     chosen = np.argsort(np.isnan(stacked[:, :, 0]), axis=1, kind="stable")[:, :2]

@@ -49,9 +49,9 @@ SERVICE_TITLES = {
 
 QUALITY_DASHES = {"A": "", "B": "13 5", "C": "5 4", "D": "0.1 4.5"}
 QUALITY_TITLES = {
-    "A": "A  exposed and measured",
-    "B": "B  located from the surface",
-    "C": "C  records and visible parts",
+    "A": "A  exposed and surveyed",
+    "B": "B  located, unexposed",
+    "C": "C  records and covers",
     "D": "D  records only",
 }
 HATCH_ANGLES = {
@@ -70,8 +70,17 @@ def area(stroke: str, width: float, dash: str = "", fill: str = "", **more: Any)
 
 
 def mark(shape: str, size: float, stroke: str = INK, width: float = 1.6, **more: Any) -> Style:
-    """Mark of a fixed size on the screen, in pixels from its middle to its edge."""
+    """Mark of a fixed size on the screen, in pixels from its middle to its edge.
+
+    In every style ``zoom`` is the least zoom at which it is drawn.
+    """
     return {"draw": "mark", "shape": shape, "size": size, "stroke": stroke, "width": width, **more}
+
+
+def box(width: float, least: float, **more: Any) -> Style:
+    """Box of true size, never smaller than ``least`` pixels; ``double`` splits its edge in two."""
+    ink = {"draw": "box", "stroke": INK, "width": width, "fill": PAPER}
+    return {**ink, "least": least, **more}
 
 
 def service_styles() -> dict[str, Style]:
@@ -86,8 +95,10 @@ def service_styles() -> dict[str, Style]:
             name = f"{kind}-{quality}"
             styles[name] = line(colour, width, dash, letter=letter, **more)
             styles[f"{name}-abandoned"] = line(colour, width * 0.7, dash, crossed=True, **more)
-            styles[f"{name}-point"] = mark("disc", 3.4, colour, 1.5, fill=PAPER)
-            styles[f"{name}-point-abandoned"] = mark("crossed", 3.6, colour, 1.5, fill=PAPER)
+            styles[f"{name}-point"] = mark("disc", 3.4, colour, 1.5, fill=PAPER, zoom=17)
+            styles[f"{name}-point-abandoned"] = mark(
+                "crossed", 3.6, colour, 1.5, fill=PAPER, zoom=17
+            )
     return styles
 
 
@@ -104,7 +115,7 @@ STYLES: dict[str, Style] = {
     "contour-index": line("#7a705f", 0.9, opacity=0.6),
     "footway": area("#c4bcae", 0.7, fill="#f4f0e9"),
     "carriageway": area(KERB, 1.0, fill=PAPER),
-    "lane": line(LANE, 0.9, "7 7"),
+    "lane": line(LANE, 0.9, "7 7", zoom=16.5),
     "street": area("none", 0.0, fill="#ffffff00"),
     "right-of-way": area("#8c8375", 0.9, "9 3 1.5 3"),
     "zone": area("#5f6f86", 1.3, "12 4 2 4"),
@@ -115,16 +126,16 @@ STYLES: dict[str, Style] = {
     "property-point": mark("square", 4.0, OUTLINE, 1.3, fill="#ffffffb0"),
     "property-unserved-point": mark("crossed-square", 5.2, INK, 1.8, fill=PAPER),
     "unserved-cross": mark("cross", 5.0, INK, 1.8),
-    "feature": mark("ring", 6.5, "#4f4a43", 1.0, fill=PAPER),
-    "feature-tree": mark("tree", 5.5, "#5d6b50", 1.1, fill="#ffffff80"),
-    "feature-area": area("#6b655c", 0.9, "2 2.5", fill="#6b655c14"),
-    "borehole": mark("quartered", 6.0, INK, 1.2, fill=PAPER),
-    "control": mark("target", 5.0, INK, 1.2, fill=PAPER),
-    "connection": line(INK, 1.3),
-    "connection-unserved": line(INK, 1.2, "2 3.5", opacity=0.75),
+    "feature": mark("ring", 6.5, "#4f4a43", 1.0, fill=PAPER, zoom=17.5),
+    "feature-tree": mark("tree", 5.5, "#5d6b50", 1.1, fill="#ffffff80", zoom=17.5),
+    "feature-area": area("#6b655c", 0.9, "2 2.5", fill="#6b655c14", zoom=16.5),
+    "borehole": mark("quartered", 6.0, INK, 1.2, fill=PAPER, zoom=16),
+    "control": mark("target", 5.0, INK, 1.2, fill=PAPER, zoom=16),
+    "connection": line(INK, 1.3, zoom=16),
+    "connection-unserved": line(INK, 1.2, "2 3.5", opacity=0.75, zoom=16),
     "leg": line(INK, 7.0, core=CORE, core_width=2.6, arrow=True, case=PAPER, case_width=9.6),
-    "pit-launch": {"draw": "box", "stroke": INK, "width": 5.2, "fill": PAPER, "double": PAPER, "least": 11},
-    "pit-exit": {"draw": "box", "stroke": INK, "width": 2.0, "fill": PAPER, "least": 9},
+    "pit-launch": box(5.2, 11, double=PAPER),
+    "pit-exit": box(2.0, 9),
     "manhole": mark("disc", 3.0, INK, 1.2, fill=CORE),
     "tie-in": mark("tie-in", 8.0, INK, 2.4, fill=PAPER),
     "conflict-clash": mark("clash", 9.0, WRONG, 2.6, fill=WRONG),
@@ -154,7 +165,7 @@ PROPOSED, WRONG_GROUP, WORK = "Proposed", "To be settled", "Work zone"
 SERVICES, QUALITY, PLACE = "Services", "Known from", "Place"
 
 SWITCHES: tuple[Switch, ...] = (
-    Switch("leg", PROPOSED, "Sewer leg, flow as the arrow", "leg"),
+    Switch("leg", PROPOSED, "Sewer leg and its flow", "leg"),
     Switch("pit-launch", PROPOSED, "Launch pit", "pit-launch"),
     Switch("pit-exit", PROPOSED, "Exit pit", "pit-exit"),
     Switch("tie-in", PROPOSED, "Tie-in manhole", "tie-in"),
@@ -163,9 +174,9 @@ SWITCHES: tuple[Switch, ...] = (
     Switch("conflict-tight", WRONG_GROUP, "Tight clearance", "conflict-tight"),
     Switch("conflict-unproven", WRONG_GROUP, "Unproven clearance", "conflict-unproven"),
     Switch("property-unserved", WRONG_GROUP, "Property not served", "property-unserved-point"),
-    Switch("connection-unserved", WRONG_GROUP, "Connection not possible", "connection-unserved"),
+    Switch("connection-unserved", WRONG_GROUP, "Not connected", "connection-unserved"),
     Switch("test-hole-mandatory", WRONG_GROUP, "Test hole, mandatory", "test-hole-mandatory"),
-    Switch("test-hole", WRONG_GROUP, "Test hole, worth its price", "test-hole"),
+    Switch("test-hole", WRONG_GROUP, "Test hole, advised", "test-hole"),
     Switch("doubt", WRONG_GROUP, "Input in doubt", "doubt"),
     Switch("repaired", WRONG_GROUP, "Input repaired", "repaired"),
     *(Switch(f"closure-{n}", WORK, n.capitalize(), f"closure-{n}") for n in HATCH_ANGLES),
@@ -181,6 +192,6 @@ SWITCHES: tuple[Switch, ...] = (
     Switch("feature", PLACE, "Street feature", "feature"),
     Switch("borehole", PLACE, "Borehole", "borehole"),
     Switch("control", PLACE, "Control point", "control"),
-    Switch("ground", PLACE, "Ground shading and contours", "contour-index"),
+    Switch("ground", PLACE, "Ground and contours", "contour-index"),
 )
 """All entries of the legend in their order; one without anything behind it is not listed."""

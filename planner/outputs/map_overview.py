@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from planner.model import LedgerEntry
 from planner.outputs.display import ABSENT, DAGGER, Display, is_absent
 from planner.outputs.map_features import Pen, write_words
 
+NO_BREAK = "\u00a0"
 Block = dict[str, Any]
 STATUS_WORDS = {
     "ok": "Nothing breaks a rule and every property is served.",
@@ -20,6 +22,7 @@ LEDGER_WORDS = {
     "ignored": "Ignored",
 }  # fmt: skip
 MEASURE_OF_UNIT = {"m": "clearance", "mm": "tolerance", "m/s": "velocity", "L/s": "flow"}
+QUOTING = ("doubt", "refused", "ignored")
 TRUE_WIDTH_NOTE = (
     "Drawn at true size; scale bar and distances on screen are approximate, figures are not."
 )
@@ -70,16 +73,15 @@ def breaches_block(pen: Pen) -> Block:
     """What breaks a rule first, advice after it; each leads to its subject."""
     found = list(pen.plan.summary.get("breaches") or [])
     found.sort(key=lambda breach: breach.get("severity") == "advice")
-    rows = [
-        [
-            str(breach.get("subject", "")),
-            f"{rule_words(str(breach.get('rule', '')))}: {figure_text(breach.get('value'), breach, pen.show)}, "
-            f"limit {figure_text(breach.get('limit'), breach, pen.show)}"
-            + (" (advice)" if breach.get("severity") == "advice" else ""),
-        ]
-        for breach in found
-    ]
+    rows = [[str(breach.get("subject", "")), breach_text(breach, pen.show)] for breach in found]
     return {"title": "Breaches and advice", "rows": rows, "links": True}
+
+
+def breach_text(breach: Mapping[str, Any], show: Display) -> str:
+    """Rule, figure and limit in a line."""
+    value, limit = (figure_text(breach.get(key), breach, show) for key in ("value", "limit"))
+    advice = " (advice)" if breach.get("severity") == "advice" else ""
+    return f"{rule_words(str(breach.get('rule', '')))}: {value}, limit {limit}{advice}"
 
 
 def rule_words(name: str) -> str:
@@ -95,16 +97,18 @@ def figure_text(value: object, entry: Mapping[str, Any], show: Display) -> str:
     if is_absent(value) or isinstance(value, (str, bool, dict, list)):
         return str(value)
     if unit in MEASURE_OF_UNIT:
-        return show.text(MEASURE_OF_UNIT[unit], value)
-    return f"{value:g} {unit}".strip() if isinstance(value, (int, float)) else str(value)
+        return show.text(MEASURE_OF_UNIT[unit], value).replace(" ", NO_BREAK)
+    return f"{value:g}{NO_BREAK}{unit}".strip() if isinstance(value, (int, float)) else str(value)
 
 
 def unserved_block(pen: Pen) -> Block:
     """Properties that cannot be served, and why."""
     rows = pen.plan.connections
-    missing = rows[~rows["served"].eq(True)]  # noqa: FBT003
+    missing = rows[~rows["served"].eq(other=True)]
     pairs = zip(missing["property_id"].tolist(), missing["why_not"].tolist(), strict=True)
-    told = [[write_words(name), "" if is_absent(why) else str(why)] for name, why in pairs]
+    told = [
+        [write_words(name), "" if is_absent(why) else pen.show.prose(why)] for name, why in pairs
+    ]
     return {"title": "Properties not served", "rows": told, "links": True}
 
 
@@ -141,7 +145,7 @@ def ledger_blocks(pen: Pen) -> list[Block]:
     blocks = []
     for kind, words in LEDGER_WORDS.items():
         rows = [
-            [f"{entry.layer}{row_words(entry.rows)}", entry.what]
+            [f"{entry.layer}{row_words(entry.rows)}", ledger_words(entry, pen.show)]
             for entry in pen.plan.site.ledger
             if entry.kind == kind
         ]
@@ -150,12 +154,17 @@ def ledger_blocks(pen: Pen) -> list[Block]:
     return blocks
 
 
+def ledger_words(entry: LedgerEntry, show: Display) -> str:
+    """What an entry says: in the project's units, except where it quotes what a file holds."""
+    return entry.what if entry.kind in QUOTING else show.prose(entry.what)
+
+
 def row_words(rows: tuple[int, ...]) -> str:
     """Row numbers in short: the first few, and how many more."""
     if not rows:
         return ""
     few = ", ".join(str(row) for row in rows[:4])
-    more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""  # noqa: PLR2004
+    more = f" and {len(rows) - 4} more" if len(rows) > 4 else ""
     return f", row {few}{more}" if len(rows) == 1 else f", rows {few}{more}"
 
 
@@ -187,7 +196,10 @@ def rule_text(entry: Mapping[str, Any]) -> str:
 def inputs_block(pen: Pen) -> Block:
     """Files that were read, with the beginning of their checksums."""
     rows = [
-        [str(item.get("path", "")), f"{item.get('rows', 0)} rows, sha256 {str(item.get('sha256', ''))[:12]}…"]
+        [
+            str(item.get("path", "")),
+            f"{item.get('rows', 0)} rows, sha256 {str(item.get('sha256', ''))[:12]}…",
+        ]
         for item in pen.plan.summary.get("inputs") or []
     ]
     return {"title": "Files read", "rows": rows, "closed": True}

@@ -9,7 +9,7 @@ import json
 import re
 from collections.abc import Mapping
 from importlib import metadata, resources
-from typing import Any, ClassVar
+from typing import Any
 
 import folium
 from branca.element import Element, Figure
@@ -19,8 +19,8 @@ from planner.errors import OutputError
 
 LEAFLET_DISTRIBUTION = "django-js-lib-leaflet"
 OWN_SCRIPTS = (
-    "map_data.js", "map_shapes.js", "map_draw.js", "map_labels.js", "map_column.js",
-    "map_legend.js", "map_search.js", "map_start.js",
+    "map_data.js", "map_shapes.js", "map_draw.js", "map_placing.js", "map_labels.js",
+    "map_column.js", "map_legend.js", "map_search.js", "map_start.js",
 )  # fmt: skip
 OWN_STYLES = ("map.css",)
 SCRIPT = re.compile(r"<script>(.*?)</script>", re.DOTALL)
@@ -31,7 +31,7 @@ POLICY = (
 )
 
 
-class Verbatim(Element):  # type: ignore[misc]
+class Verbatim(Element):
     """Text that goes into the page as it is and is never read as a template."""
 
     _template = Template("{{ this.code }}")
@@ -42,11 +42,11 @@ class Verbatim(Element):  # type: ignore[misc]
         self.code = code
 
 
-class OfflineMap(folium.Map):  # type: ignore[misc]
+class OfflineMap(folium.Map):
     """Folium's map with no link to anywhere; its script is followed by ours."""
 
-    default_js: ClassVar[list[tuple[str, str]]] = []
-    default_css: ClassVar[list[tuple[str, str]]] = []
+    default_js = []  # noqa: RUF012  (folium reads them from the class)
+    default_css = []  # noqa: RUF012
 
     def __init__(self, script: str, location: tuple[float, float]) -> None:
         super().__init__(
@@ -64,10 +64,19 @@ class OfflineMap(folium.Map):  # type: ignore[misc]
         self._id = "plan"
         self._script = script
 
-    def render(self, **kwargs: Any) -> None:
+    def render(self, **kwargs: Any) -> str:
         """Add the map to its figure, then our script after it."""
-        super().render(**kwargs)
-        self.get_root().script.add_child(Verbatim(self._script, "drawing"))
+        super().render(**kwargs)  # type: ignore[no-untyped-call]
+        figure_of(self).script.add_child(Verbatim(self._script, "drawing"))
+        return ""
+
+
+def figure_of(page: folium.Map) -> Figure:
+    """Figure that folium puts its map into: head, body and script of the page."""
+    figure = page.get_root()
+    if not isinstance(figure, Figure):
+        raise TypeError(f"folium gave {type(figure).__name__} for a figure")
+    return figure
 
 
 def make_page(title: str, islands: Mapping[str, Any], centre: tuple[float, float]) -> str:
@@ -83,7 +92,7 @@ def make_page(title: str, islands: Mapping[str, Any], centre: tuple[float, float
         Latitude and longitude where the map starts. [degrees]
     """
     page = OfflineMap(own_script(), centre)
-    figure: Figure = page.get_root()
+    figure = figure_of(page)
     figure.title = html.escape(title)
     figure.header.add_child(Verbatim(f"<style>{leaflet_style()}</style>", "leaflet_style"))
     figure.header.add_child(Verbatim(f"<style>{own_text(OWN_STYLES)}</style>", "own_style"))
@@ -109,6 +118,7 @@ def seal_page(page: str) -> str:
     """Page with its language, and with a policy that lets only its own scripts run."""
     policy = POLICY.format(scripts=hashes_of(SCRIPT, page), styles=hashes_of(STYLE, page))
     head = f'<head>\n<meta http-equiv="Content-Security-Policy" content="{policy}">'
+    page = page.replace(", maximum-scale=1.0, user-scalable=no", "", 1)
     return page.replace("<html>", '<html lang="en">', 1).replace("<head>", head, 1)
 
 

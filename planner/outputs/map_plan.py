@@ -1,8 +1,7 @@
-"""The plan on the map: legs, pits, connections, findings and the work zone."""
+"""The plan on the map: legs, pits, tie-ins and connections."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import geopandas as gpd
@@ -11,7 +10,6 @@ import pandas as pd
 
 from planner.outputs.display import Display, is_absent
 from planner.outputs.map_features import Field, Layer, Pen, make_features
-from planner.outputs.map_look import HATCH_ANGLES
 
 LEG_FIELDS = (
     Field("up_pit", "Upper pit", "link"),
@@ -81,7 +79,7 @@ TIE_IN_FIELDS = (
 )
 CONNECTION_FIELDS = (
     Field("property_id", "Property", "link"),
-    Field("why_not", "Why not"),
+    Field("why_not", "Why not", "prose"),
     Field("joins", "Joins", "link"),
     Field("method", "Method"),
     Field("length_m", "Length", "length"),
@@ -92,49 +90,9 @@ CONNECTION_FIELDS = (
     Field("depth_at_sewer_m", "Depth at the sewer", "depth"),
     Field("cost", "Cost", "money"),
 )
-CONFLICT_FIELDS = (
-    Field("subject", "Of", "link"),
-    Field("utility_id", "With", "link"),
-    Field("kind", "Kind"),
-    Field("owner", "Owner"),
-    Field("quality", "Quality level"),
-    Field("rule", "Rule"),
-    Field("measure", "Measured"),
-    Field("clearance_m", "Clearance", "clearance"),
-    Field("required_m", "Required", "clearance"),
-    Field("station_m", "Station from the lower pit", "length"),
-    Field("severity", "Severity"),
-    Field("strike_probability", "Probability of a strike", "share"),
-    Field("resolution", "Resolution"),
-    Field("status", "Status"),
-)
-TEST_HOLE_FIELDS = (
-    Field("utility_id", "Exposes", "link"),
-    Field("subject", "For", "link"),
-    Field("priority", "Priority", "count"),
-    Field("mandatory", "Mandatory", "yes"),
-    Field("why", "Why"),
-    Field("expected_top_elev_m", "Top expected at", "level"),
-    Field("worth_ratio", "Worth / price", "ratio"),
-    Field("cost", "Cost", "money"),
-)
-CLOSURE_FIELDS = (
-    Field("pit_id", "For pit", "link"),
-    Field("street", "Street"),
-    Field("lanes_closed", "Lanes closed", "count"),
-    Field("control", "Control"),
-    Field("approach", "Approach"),
-    Field("area", "Part"),
-    Field("period", "Period"),
-    Field("open_width_m", "Left open", "width"),
-    Field("start_day", "From", "day"),
-    Field("end_day", "To", "day"),
-)
-PLANT_FIELDS = (
-    Field("component", "Component"),
-    Field("leg_id", "For leg", "link"),
-    Field("pit_id", "At pit", "link"),
-)
+
+
+SAME_MANHOLE = 1.0  # [m] a pit this near to a tie-in is the tie-in
 
 
 def slope_texts(legs: gpd.GeoDataFrame, show: Display) -> list[str]:
@@ -154,18 +112,21 @@ def leg_layer(pen: Pen) -> Layer:
     features = make_features(pen, table, "leg_id", LEG_FIELDS)
     rows = zip(features, slopes, legs.to_dict("records"), strict=True)
     for feature, slope, leg in rows:
-        size, length = (pen.show.text(*pair) for pair in (("nominal", leg["diameter_mm"]), ("length", leg["length_m"])))
+        size, length = (
+            pen.show.text(*pair)
+            for pair in (("nominal", leg["diameter_mm"]), ("length", leg["length_m"]))
+        )
         feature["label"] = f"{feature['id']}  {size}  {slope} %  {length}"
         feature["short"] = f"{feature['id']}  {slope} %"
-        add_binds(feature, leg)
+        add_binds(feature, leg, pen.show)
     layer.add("leg", ["leg"], features)
     return layer
 
 
-def add_binds(feature: dict[str, Any], row: dict[str, Any]) -> None:
+def add_binds(feature: dict[str, Any], row: dict[str, Any], show: Display) -> None:
     """Say what fixes a leg or a pit."""
     if not is_absent(row.get("binds")):
-        feature["binds"] = str(row["binds"])
+        feature["binds"] = show.prose(row["binds"])
 
 
 def pit_layer(pen: Pen) -> Layer:
@@ -183,7 +144,7 @@ def pit_layer(pen: Pen) -> Layer:
             feature["centre"] = centre
             feature["label"] = pit_label(feature["id"], row, pen.show)
             feature["short"] = feature["id"]
-            add_binds(feature, row)
+            add_binds(feature, row, pen.show)
         layer.add(style, [style], features)
     return layer
 
@@ -223,25 +184,38 @@ def pit_label(name: str, row: dict[str, Any], show: Display) -> str:
 def tie_in_layer(pen: Pen) -> Layer:
     """Existing manholes that the sewer drains into, and those it does not use."""
     layer = Layer("tie_in", "Tie-in", 10, TIE_IN_FIELDS, focus=True)
-    given = pen.plan.site.tie_ins.rename(columns={"tie_in_id": "pit_id"})
-    used = pen.plan.pits[pen.plan.pits["kind"] == "tie-in"]
+    given = pen.plan.site.tie_ins
     if not len(given):
         return layer
-    from_plan = ["street", "ground_elev_m", "launches", "receives", "drop_m", "binds"]
-    table = given.assign(**{
-        column: used.drop_duplicates("pit_id").set_index("pit_id")[column].reindex(given["pit_id"].tolist()).to_numpy()
-        for column in from_plan
-    })  # fmt: skip
-    features = make_features(
-        pen, table, "pit_id", TIE_IN_FIELDS, local=True, layer="tie_ins"
+    used = pen.plan.pits[pen.plan.pits["kind"] == "tie-in"].reset_index(drop=True)
+    found = used.reindex(nearest_rows(pen, given, used))
+    columns = ["street", "ground_elev_m", "launches", "receives", "drop_m", "binds"]
+    table = given.assign(**{column: found[column].to_numpy() for column in columns})
+    table["pit_id"] = (
+        found["pit_id"]
+        .where(found["pit_id"].notna().to_numpy(), given["tie_in_id"].tolist())
+        .to_numpy()
     )
+    features = make_features(pen, table, "pit_id", TIE_IN_FIELDS, layer="tie_ins")
     for feature, row in zip(features, table.to_dict("records"), strict=True):
         level = pen.show.text("level", row["invert_elev_m"])
         feature["label"] = f"{feature['id']}  tie-in  {level}"
         feature["short"] = feature["id"]
-        add_binds(feature, row)
+        add_binds(feature, row, pen.show)
     layer.add("tie-in", ["tie-in"], features)
     return layer
+
+
+def nearest_rows(pen: Pen, given: gpd.GeoDataFrame, used: gpd.GeoDataFrame) -> list[int]:
+    """Row of the plan's tie-in that stands at each given one; -1 where the plan uses none."""
+    if not len(used):
+        return [-1] * len(given)
+    x, y = pen.plan.site.frame.to_local(used.geometry.x, used.geometry.y)
+    far = np.hypot(
+        given.geometry.x.to_numpy()[:, None] - x, given.geometry.y.to_numpy()[:, None] - y
+    )
+    nearest = far.argmin(axis=1)
+    return [int(row) if far[at, row] <= SAME_MANHOLE else -1 for at, row in enumerate(nearest)]
 
 
 def connection_layer(pen: Pen) -> Layer:
@@ -250,79 +224,18 @@ def connection_layer(pen: Pen) -> Layer:
     rows = pen.plan.connections
     if not len(rows):
         return layer
-    served = rows["served"].eq(True)  # noqa: FBT003
+    served = rows["served"].eq(other=True)
     for style, part in (("connection", rows[served]), ("connection-unserved", rows[~served])):
         layer.add(style, [style], make_features(pen, part, "connection_id", CONNECTION_FIELDS))
-    return layer
-
-
-def conflict_layer(pen: Pen) -> Layer:
-    """Rings where something is closer than it may be, with the clearance beside them."""
-    layer = Layer("conflict", "Conflict", 4, CONFLICT_FIELDS, focus=True)
-    rows = pen.plan.conflicts
-    for severity in ("clash", "tight", "unproven"):
-        part = rows[rows["severity"] == severity]
-        features = make_features(pen, part, "conflict_id", CONFLICT_FIELDS)
-        place = [item.column for item in CONFLICT_FIELDS].index("clearance_m")
-        assumed = assumed_services(pen)
-        for feature, service in zip(features, part["utility_id"].tolist(), strict=True):
-            if service in assumed:
-                feature["values"][place] += " †"
-                feature["rests"] = "† the level of this service is assumed"
-            feature["label"] = feature["values"][place]
-        layer.add(f"conflict-{severity}", [f"conflict-{severity}"], features)
-    return layer
-
-
-def assumed_services(pen: Pen) -> set[str]:
-    """Identifiers of the services whose level is assumed."""
-    services = pen.plan.site.utilities
-    return set(services.loc[services["level_assumed"].eq(True), "utility_id"]) if len(services) else set()  # noqa: FBT003
-
-
-def test_hole_layer(pen: Pen) -> Layer:
-    """Numbered triangles where a service is to be exposed."""
-    layer = Layer("test_hole", "Test hole", 6, TEST_HOLE_FIELDS, focus=True)
-    rows = pen.plan.test_holes
-    if not len(rows):
-        return layer
-    must = rows["mandatory"].eq(True)  # noqa: FBT003
-    for style, part in (("test-hole-mandatory", rows[must]), ("test-hole", rows[~must])):
-        features = make_features(pen, part, "test_hole_id", TEST_HOLE_FIELDS)
-        for feature, number in zip(features, part["priority"].tolist(), strict=True):
-            if not is_absent(number):
-                feature["letter"] = f"{int(number)}"
-        layer.add(style, [style], features)
-    return layer
-
-
-def closure_layer(pen: Pen) -> Layer:
-    """Closed lanes, hatched by part; what stays open is left white, its width written."""
-    layer = Layer("closure", "Lane closure", 70, CLOSURE_FIELDS)
-    rows = pen.plan.lane_closures
-    for area in HATCH_ANGLES:
-        part = rows[rows["area"] == area]
-        features = make_features(pen, part, "closure_id", CLOSURE_FIELDS)
-        for feature, width in zip(features, part["open_width_m"].tolist(), strict=True):
-            if area == "work space" and not is_absent(width):
-                feature["label"] = f"{pen.show.text('width', width)} open"
-        layer.add(f"closure-{area}", [f"closure-{area}"], features)
-    return layer
-
-
-def plant_layer(pen: Pen) -> Layer:
-    """Plant beside a pit while a drive is made."""
-    layer = Layer("equipment", "Plant", 20, PLANT_FIELDS)
-    rows = pen.plan.equipment
-    if len(rows):
-        layer.add("equipment", ["equipment"], make_features(pen, rows, "component", PLANT_FIELDS))
     return layer
 
 
 def bounds_of_plan(pen: Pen) -> list[list[float]]:
     """South-west and north-east corner of what is planned, or of the streets. [degrees]"""
     site, legs = pen.plan.site, pen.plan.legs
-    local = np.vstack([site.streets.total_bounds.reshape(2, 2), site.properties.total_bounds.reshape(2, 2)])
+    local = np.vstack(
+        [site.streets.total_bounds.reshape(2, 2), site.properties.total_bounds.reshape(2, 2)]
+    )
     corners = pen.reach.local_degrees(local[np.isfinite(local).all(axis=1)])
     if len(legs):
         corners = np.vstack([corners, pen.reach.degrees(legs.total_bounds.reshape(2, 2))])

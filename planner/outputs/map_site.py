@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import geopandas as gpd
 import shapely
 
 from planner.model import LedgerEntry
+from planner.outputs.display import DAGGER
 from planner.outputs.map_features import Field, Layer, Pen, make_features
 from planner.outputs.map_look import QUALITY_DASHES, SERVICE_COLOURS
 
@@ -27,14 +27,18 @@ UTILITY_FIELDS = (
 )
 PROPERTY_FIELDS = (
     Field("served", "Served"),
-    Field("why_not", "Why not"),
+    Field("why_not", "Why not", "prose"),
     Field("connection_id", "Connection", "link"),
     Field("people", "People", "number"),
     Field("flow_l_per_s", "Average flow", "flow"),
     Field("floor_elev_m", "Lowest floor to drain", "level"),
     Field("street", "Served from"),
 )
-FEATURE_FIELDS = (Field("kind", "Kind"), Field("name", "Name"), Field("clear_m", "Keep clear", "width"))
+FEATURE_FIELDS = (
+    Field("kind", "Kind"),
+    Field("name", "Name"),
+    Field("clear_m", "Keep clear", "width"),
+)
 KEEP_OUT_FIELDS = (
     Field("reason", "Reason"),
     Field("applies_to", "Applies to"),
@@ -94,16 +98,14 @@ def top_elevation(services: gpd.GeoDataFrame) -> Any:
 
 def service_features(pen: Pen, rows: gpd.GeoDataFrame) -> list[dict[str, Any]]:
     """Features of some services, an assumed level or diameter with its dagger."""
-    features = make_features(
-        pen, rows, "utility_id", UTILITY_FIELDS, local=True, layer="utilities"
-    )
+    features = make_features(pen, rows, "utility_id", UTILITY_FIELDS, layer="utilities")
     places = [item.column for item in UTILITY_FIELDS]
     for column, flag in (("depth_m", "level_assumed"), ("outside_diameter_m", "diameter_assumed")):
         place = places.index(column)
         for feature, assumed in zip(features, rows[flag].tolist(), strict=True):
             text = feature["values"][place]
-            if assumed is True and text and not text.endswith("†"):
-                feature["values"][place] = f"{text} †"
+            if assumed is True and text and not text.endswith(DAGGER):
+                feature["values"][place] = f"{text} {DAGGER}"
     return features
 
 
@@ -115,7 +117,7 @@ def property_layer(pen: Pen) -> Layer:
         return layer
     drained = pen.plan.connections.drop_duplicates("property_id").set_index("property_id")
     found = drained.reindex(homes["property_id"].tolist())
-    served = found["served"].eq(True).to_numpy()
+    served = found["served"].eq(other=True).to_numpy()
     table = homes.assign(
         served=["yes" if flag else "no" for flag in served],
         why_not=found["why_not"].to_numpy(),
@@ -124,9 +126,7 @@ def property_layer(pen: Pen) -> Layer:
     )  # fmt: skip
     for (drains, point), rows in table.groupby(["drains", "point"]):
         name = "property" if drains else "property-unserved"
-        features = make_features(
-            pen, rows, "property_id", PROPERTY_FIELDS, local=True, layer="properties"
-        )
+        features = make_features(pen, rows, "property_id", PROPERTY_FIELDS, layer="properties")
         layer.add(f"{name}-point" if point else name, [name], features)
     return layer
 
@@ -137,13 +137,13 @@ def feature_layer(pen: Pen) -> Layer:
     things = pen.plan.site.street_features
     if not len(things):
         return layer
-    table = things.assign(point=is_point(things), tree=things["kind"] == "tree", what=things["kind"])
+    table = things.assign(
+        point=is_point(things), tree=things["kind"] == "tree", what=things["kind"]
+    )
     table["what"] = table["what"].str.replace("_", " ")
     for (point, tree), rows in table.groupby(["point", "tree"]):
         style = ("feature-tree" if tree else "feature") if point else "feature-area"
-        features = make_features(
-            pen, rows, "what", FEATURE_FIELDS, local=True, layer="street_features"
-        )
+        features = make_features(pen, rows, "what", FEATURE_FIELDS, layer="street_features")
         for feature, kind in zip(features, rows["kind"].tolist(), strict=True):
             if kind in LETTERS:
                 feature["letter"] = LETTERS[kind]
@@ -162,7 +162,7 @@ def area_layers(pen: Pen) -> list[Layer]:
     ):
         if len(frame):
             name = {"keep-out": "keep_out", "zone": "zones"}[style]
-            layer.add(style, [style], make_features(pen, frame, "reason", fields, local=True, layer=name))
+            layer.add(style, [style], make_features(pen, frame, "reason", fields, layer=name))
     return [keep_out, zone]
 
 
@@ -173,7 +173,7 @@ def borehole_layer(pen: Pen) -> Layer:
     if not len(holes):
         return layer
     firsts = holes.drop_duplicates("borehole_id")
-    features = make_features(pen, firsts, "borehole_id", (), local=True, layer="boreholes")
+    features = make_features(pen, firsts, "borehole_id", (), "boreholes")
     for feature, name in zip(features, firsts["borehole_id"], strict=True):
         feature["pairs"] = soil_lines(pen, holes[holes["borehole_id"] == name])
     layer.add("borehole", ["borehole"], features)
@@ -199,9 +199,7 @@ def control_layer(pen: Pen) -> Layer:
     layer = Layer("control", "Control point", 46, CONTROL_FIELDS)
     points = pen.plan.site.control
     if len(points):
-        features = make_features(
-            pen, points, "name", CONTROL_FIELDS, local=True, layer="control"
-        )
+        features = make_features(pen, points, "name", CONTROL_FIELDS, layer="control")
         layer.add("control", ["control"], features)
     return layer
 

@@ -83,8 +83,9 @@ def lane_lines(streets: gpd.GeoDataFrame) -> list[BaseGeometry]:
     for shape, lanes, width in zip(
         streets.geometry, streets["lanes"], streets["lane_width_m"], strict=True
     ):
-        for place in range(1, int(lanes)):
-            lines.append(shift_line(shape, (place - lanes / 2) * float(width)))
+        lines.extend(
+            shift_line(shape, (place - lanes / 2) * float(width)) for place in range(1, int(lanes))
+        )
     return lines
 
 
@@ -99,7 +100,7 @@ def junction_areas(streets: gpd.GeoDataFrame, half: NDArray[np.float64]) -> Base
     discs = [
         shapely.Point(x * GRID, y * GRID).buffer(max(widths) + JUNCTION_MARGIN)
         for (x, y), widths in counts.items()
-        if len(widths) > 2  # noqa: PLR2004  (two ends that meet are one street going on)
+        if len(widths) > 2
     ]
     return shapely.union_all(discs)
 
@@ -112,7 +113,7 @@ def street_layer(pen: Pen) -> Layer:
         middles, half = carriageway_lines(streets)
         strips = shapely.simplify(shapely.buffer(middles, half, cap_style="flat"), SIMPLE)
         features = make_features(
-            pen, streets.set_geometry(strips), "street", STREET_FIELDS, local=True, layer="streets"
+            pen, streets.set_geometry(strips), "street", STREET_FIELDS, "streets"
         )
         centres = pen.reach.pack(streets.geometry, local=True)
         for feature, centre in zip(features, centres, strict=True):
@@ -141,7 +142,7 @@ def plain_features(pen: Pen, shapes: list[BaseGeometry]) -> list[dict[str, Any]]
 def right_of_way_layer(pen: Pen) -> Layer:
     """Edge of the right of way: as given, or half the row width on each side of the streets."""
     site = pen.plan.site
-    layer = Layer("right_of_way", "Right of way", 95)
+    layer = Layer("right_of_way", "", 95)
     if len(site.right_of_way):
         areas = list(site.right_of_way.geometry)
     elif len(site.streets):

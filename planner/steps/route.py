@@ -105,27 +105,8 @@ def find_route(given: Given, served: Bools) -> Solution | None:
         Properties that must drain to the route.
     """
     instance = build_instance(given, served)
-    offset, tables, _ = fill_tables(
-        instance.pits, instance.groups, instance.legs, instance.drops
-    )
-    return _trace(given, instance, offset, tables, served)
-
-
-def unreached_chains(given: Given, served: Bools) -> tuple[int, ...]:
-    """Chains whose string of legs does not arrive at the lower end, though those above it do."""
-    instance = build_instance(given, served)
-    _, _, reached = fill_tables(instance.pits, instance.groups, instance.legs, instance.drops)
-    broken = []
-    for number, pits in enumerate(given.candidates.chains):
-        own = pits.pits[pits.kind != 0]
-        into = np.isin(instance.bound.down, pits.pits[pits.kind == 0])
-        into &= instance.bound.chain == number
-        alive = reached[instance.bound.up[into]].any()
-        above = reached[pits.pits[pits.kind == TOP]].any()
-        if not alive and (above or given.layout.chains[number].up < 0):
-            broken.append(number)
-        del own
-    return tuple(broken)
+    filled = fill_tables(instance.pits, instance.groups, instance.legs, instance.drops)
+    return _trace(given, instance, filled, served)
 
 
 def build_instance(given: Given, served: Bools) -> _Instance:
@@ -442,9 +423,10 @@ def _drops(given: Given) -> Drops:
 
 
 def _trace(
-    given: Given, instance: _Instance, offset: Ints, tables: Floats, served: Bools
+    given: Given, instance: _Instance, filled: tuple[Ints, Floats, Ints, Ints], served: Bools
 ) -> Solution | None:
     """Walk the optimum back from the tie-ins to the heads."""
+    offset, tables, alive, _ = filled
     legs, level, cost = [], {}, 0.0
     stack = []
     for root in instance.roots:
@@ -459,7 +441,7 @@ def _trace(
         level[pit] = at
         strings = trace_pit(
             pit, out, role, at, instance.pits, instance.groups, instance.legs, instance.drops,
-            offset, tables,
+            offset, tables, alive,
         )  # fmt: skip
         for leg, drive, z, a in strings.tolist():
             up = int(instance.bound.up[leg])

@@ -1,5 +1,7 @@
 """A small invented site and plan, built in memory: something in every layer that a map can draw."""
 
+# ruff: noqa: E501  (a row of a table stays on one line)
+
 from __future__ import annotations
 
 from dataclasses import replace
@@ -27,6 +29,7 @@ from planner.model import (
     Site,
 )
 
+nan = np.nan
 FOOT = 0.3048  # [m] international foot
 FRAME = Frame(crs="EPSG:26915", unit=1.0, x0=424_000.0, y0=5_150_000.0, k=0.9996)
 LANE = 3.5  # [m]
@@ -113,8 +116,12 @@ def make_properties() -> gpd.GeoDataFrame:
     for number in range(14):
         along, side = MAIN_STREET.interpolate(40 + 26 * number), -1 if number % 2 else 1
         house = box(-7, -5, 7, 5) if number % 3 else box(-6, -6, 9, 5)
-        home = translate(rotate(house, 8, origin=(0, 0)), along.x, along.y + side * (27 + number % 4))
-        rows.append((f"H{number + 1}", 2.5, np.nan, np.nan if number % 2 else 289.0, bool(number % 2), ""))
+        home = translate(
+            rotate(house, 8, origin=(0, 0)), along.x, along.y + side * (27 + number % 4)
+        )
+        rows.append(
+            (f"H{number + 1}", 2.5, np.nan, np.nan if number % 2 else 289.0, bool(number % 2), "")
+        )
         shapes.append(Point(home.centroid) if number in (4, 9) else home)
     return site_layer("properties", rows, shapes)
 
@@ -123,9 +130,10 @@ def make_site(units: str = "us") -> Site:
     """Site of two streets with every kind of service, shown in feet or in metres."""
     step = 0.01 * FOOT if units == "us" else 0.01
     source = "common practice, no source"
-    rules = Figures({"min_cover_m": Figure(1.2, "m", source), "max_slope_pct": Figure(20, "%", source)})
+    rules = Figures(
+        {"min_cover_m": Figure(1.2, "m", source), "max_slope_pct": Figure(20, "%", source)}
+    )
     empty = Figures({})
-    nan = np.nan
     return Site(
         project=Project("Alder Bluff extension", units, "NAVD88", FOOT, step, agency="Alder Bluff", date="2026-11-25"),
         frame=FRAME,
@@ -171,9 +179,6 @@ def make_pits() -> gpd.GeoDataFrame:
     return plan_layer("pits", rows, shapes)
 
 
-nan = np.nan
-
-
 def make_legs() -> gpd.GeoDataFrame:
     places = {**PIT_PLACES, "MH 12": (-104.0, -17.0)}
     rows: list[Row] = []
@@ -191,8 +196,13 @@ def make_legs() -> gpd.GeoDataFrame:
 def make_connections(site: Site) -> gpd.GeoDataFrame:
     rows: list[Row] = []
     shapes: list[BaseGeometry] = []
-    sewer = {leg: LineString([PIT_PLACES[up], PIT_PLACES.get(down, (-104.0, -17.0))]) for leg, up, down in SEWER}
-    for number, (name, home) in enumerate(zip(site.properties.property_id, site.properties.geometry, strict=True)):
+    sewer = {
+        leg: LineString([PIT_PLACES[up], PIT_PLACES.get(down, (-104.0, -17.0))])
+        for leg, up, down in SEWER
+    }
+    for number, (name, home) in enumerate(
+        zip(site.properties.property_id, site.properties.geometry, strict=True)
+    ):
         start = home.representative_point()
         leg = min(sewer, key=lambda key: sewer[key].distance(start))
         end = sewer[leg].interpolate(sewer[leg].project(start))
@@ -205,12 +215,12 @@ def make_connections(site: Site) -> gpd.GeoDataFrame:
 
 def make_findings() -> dict[str, gpd.GeoDataFrame]:
     conflicts: list[Row] = [
-        ("K1", "L2", "E109", "electric", "Grid", "C", "clearance_m", "3d", 44.0, -0.04, 0.9, "clash", 0.31, "lower L2", "open"),
+        ("K1", "L2", "E103", "electric", "Grid", "C", "clearance_m", "3d", 44.0, -0.04, 0.9, "clash", 0.31, "lower L2", "open"),
         ("K2", "L3", "S104", "sewer", "Town works", "B", "clearance_m", "3d", 21.0, 0.42, 0.6, "tight", 0.06, "test hole", "open"),
         ("K3", "P4", "W7", "water", "Town works", "D", "pit_clearance_m", "horizontal", nan, 0.8, 0.6, "unproven", 0.09, "test hole", "open"),
     ]  # fmt: skip
     holes: list[Row] = [
-        ("T1", "E109", "L2", 1, True, 4.1, 288.9, "a crossing with less than 0.6 m", 1_800.0),
+        ("T1", "E103", "L2", 1, True, 4.1, 288.9, "a crossing with less than 0.6 m", 1_800.0),
         ("T2", "W7", "P4", 2, False, 1.3, 289.2, "its depth is assumed", 1_800.0),
     ]
     places = [Point(43, 7), Point(60, 9), Point(87.5, 74)]
@@ -238,7 +248,9 @@ def make_work_zone() -> dict[str, gpd.GeoDataFrame]:
     for start, end in ((60, 95), (95, 125), (125, 140), (140, 165), (165, 175)):
         piece = LineString([lane.interpolate(at) for at in np.linspace(start, end, 12)])
         strips.append(piece.buffer(1.7, cap_style="flat"))
-    strips[1] = Polygon([*list(strips[1].exterior.coords)[:1], *list(strips[1].exterior.coords)[6:-1]])
+    strips[1] = Polygon(
+        [*list(strips[1].exterior.coords)[:1], *list(strips[1].exterior.coords)[6:-1]]
+    )
     plant = rotate(box(20, 6.5, 52, 9.5), 9, origin=(30, 5))
     return {
         "pit_footprints": plan_layer("pit_footprints", footprints, shapes),
@@ -287,24 +299,36 @@ def make_fixture_plan(units: str = "us") -> Plan:
     )
 
 
+CODES = {
+    "utilities": ("kind", "quality", "status", "shape"), "pits": ("kind",),
+    "street_features": ("kind",), "conflicts": ("severity",), "lane_closures": ("area",),
+}  # fmt: skip
+"""Columns of words that reading admits from a list only; every other text is free."""
+
+
 def with_text(plan: Plan, text: str) -> Plan:
-    """Plan whose every text column, in every layer of plan and site, holds the given text."""
-    layers = {name: spoil_text(getattr(plan, name), text) for name in PLAN_COLUMNS}
-    site_layers = {name: spoil_text(getattr(plan.site, name), text) for name in LAYER_COLUMNS}
+    """Plan whose every free text, in every layer of plan and site, ledger and summary, is given."""
+    layers = {name: spoil_text(name, getattr(plan, name), text) for name in PLAN_COLUMNS}
+    site_layers = {name: spoil_text(name, getattr(plan.site, name), text) for name in LAYER_COLUMNS}
     ledger = tuple(replace(entry, what=text, column=text) for entry in plan.site.ledger)
-    project = replace(plan.site.project, name=text, agency=text, vertical_datum=text)
+    project = replace(
+        plan.site.project, name=text, agency=text, vertical_datum=text, date=text, designer=text
+    )
     site = replace(plan.site, ledger=ledger, project=project, **site_layers)
-    summary = {**plan.summary, "project": text, "assumptions": [{"layer": text, "rows": 1, "what": text}]}
+    breaches = [{**breach, "rule": text, "subject": text} for breach in plan.summary["breaches"]]
+    summary = {**plan.summary, "project": text, "breaches": breaches}
     return replace(plan, site=site, summary=summary, **layers)
 
 
-def spoil_text(frame: gpd.GeoDataFrame, text: str) -> gpd.GeoDataFrame:
-    """Frame with the text put behind each value of its text columns that carry no code."""
+def spoil_text(layer: str, frame: gpd.GeoDataFrame, text: str) -> gpd.GeoDataFrame:
+    """Frame whose text columns all hold the given text; codes, numbers and marks stay."""
     spoiled = frame.copy()
     for column in frame.columns.drop(["geometry", "row", "file"], errors="ignore"):
-        if not pd.api.types.is_numeric_dtype(frame[column].dtype) and column not in CODES:
+        if is_text(frame[column]) and column not in CODES.get(layer, ()):
             spoiled[column] = text
     return spoiled
 
 
-CODES = ("kind", "quality", "status", "severity", "area", "applies_to", "pit_id", "leg_id", "property_id")
+def is_text(column: pd.Series[Any]) -> bool:
+    """Whether every value of a column is text."""
+    return bool(len(column)) and all(isinstance(value, str) for value in column)

@@ -68,7 +68,7 @@ function choose(thing, from, others) {
   document.getElementById("overview-button").setAttribute("aria-expanded", "false");
   openColumn(thing.id, thing.layer.noun, from);
   if (thing.label && thing.label !== thing.id && thing.layer.focus) make("p", thing.label, column, "line");
-  if (thing.binds) make("p", "Fixed by " + thing.binds, column, "binds");
+  if (thing.binds) make("p", "Fixed by: " + thing.binds, column, "binds");
   writeDetails(thing);
   writeNotes(thing);
   writeReferrers(thing);
@@ -93,7 +93,7 @@ function writePairs(pairs, self) {
 }
 
 function writeNotes(thing) {
-  const told = (thing.notes || []).map((number) => (ledger[number][0] === "assumed" ? "† " : "") + ledger[number].filter((text, place) => place !== 1 && text).join(": "));
+  const told = (thing.notes || []).map((number) => (ledger[number][0] === "assumed" ? "† " : "") + ledger[number].join(": "));
   if (thing.rests) told.push(thing.rests);
   if (thing.values.some((text) => text.endsWith("†")) && !told.some((text) => text.startsWith("†"))) told.push("† taken from the defaults of its kind, not measured");
   told.forEach((text) => make("p", text, column, "notes"));

@@ -2,7 +2,7 @@
 
 const map = window.map_plan;
 const switches = new Map(); // name -> whether it is on
-const groups = []; // {set, group, from}
+const groups = []; // {set, group}
 const renderers = new Map();
 
 function rendererOf(layer, order) {
@@ -81,7 +81,7 @@ function drawSet(layer, set, order) {
     set.things = (set.things || []).concat(thing);
   });
   const group = L.layerGroup([...parts.under, ...parts.body, ...parts.over, ...parts.top]);
-  groups.push({ set: set, group: group, from: styles[set.style].from || 0 });
+  groups.push({ set: set, group: group });
 }
 
 // Make a thing reachable: by the keyboard where its layer asks for that, and by its path.
@@ -104,7 +104,7 @@ function joinThing(thing, path) {
 }
 
 function isShown(set) {
-  return set.switches.every((name) => switches.get(name) !== false) && map.getZoom() >= (styles[set.style].from || 0);
+  return set.switches.every((name) => switches.get(name) !== false) && map.getZoom() >= (styles[set.style].zoom || 0);
 }
 
 function showGroups() {
@@ -120,7 +120,7 @@ function drawGround() {
   if (!ground) return;
   map.createPane("relief").style.zIndex = 390;
   const image = L.imageOverlay(ground.image, ground.bounds, { pane: "relief", alt: "" });
-  groups.push({ set: { switches: ["ground"], style: "contour-index" }, group: image, from: 0 });
+  groups.push({ set: { switches: ["ground"], style: "contour-index" }, group: image });
 }
 
 function drawAll() {

@@ -1,104 +1,7 @@
-// Words on the map: each is placed where it hits nothing that matters more, or not at all.
-
-const SPACE = 3; // [px] kept free around a label
-const SIZES = { label: 12, small: 10.5, tiny: 9.5 };
-const FAMILY = 'system-ui, -apple-system, "Segoe UI", Roboto, "Helvetica Neue", Arial, sans-serif';
-const PIT_SPOTS = [[1, -1], [1, 1], [-1, -1], [-1, 1], [0, -1], [0, 1], [1, 0], [-1, 0]];
-const measuring = document.createElement("canvas").getContext("2d");
-const widths = new Map();
-let sheet = null; // the drawing that holds the labels
-let taken = []; // rectangles that are in use
-let view = null; // part of the map that gets labels
-
-function textWidth(text, size, weight) {
-  const key = size + "|" + weight + "|" + text;
-  if (!widths.has(key)) {
-    measuring.font = `${weight} ${size}px ${FAMILY}`;
-    widths.set(key, measuring.measureText(text).width);
-  }
-  return widths.get(key);
-}
-
-// A rectangle that may be turned: centre, half its width and height, and its direction.
-function makeRectangle(x, y, halfWidth, halfHeight, angle) {
-  return { x: x, y: y, w: halfWidth, h: halfHeight, cos: Math.cos(angle), sin: Math.sin(angle) };
-}
-
-function meet(a, b) {
-  const dx = b.x - a.x;
-  const dy = b.y - a.y;
-  const reach = a.w + a.h + b.w + b.h;
-  if (Math.abs(dx) > reach || Math.abs(dy) > reach) return false;
-  return ![[a.cos, a.sin], [-a.sin, a.cos], [b.cos, b.sin], [-b.sin, b.cos]].some((axis) => {
-    const apart = Math.abs(dx * axis[0] + dy * axis[1]);
-    return apart > extent(a, axis) + extent(b, axis);
-  });
-}
-
-function extent(r, axis) {
-  return r.w * Math.abs(r.cos * axis[0] + r.sin * axis[1]) + r.h * Math.abs(-r.sin * axis[0] + r.cos * axis[1]);
-}
-
-function isFree(rectangle) {
-  return !taken.some((other) => meet(rectangle, other));
-}
-
-function writeText(text, x, y, angle, size, kind) {
-  const element = makeSvg("text", { class: kind, "font-size": size, "dominant-baseline": "central", "text-anchor": "middle" }, sheet);
-  const turn = angle ? ` rotate(${((angle * 180) / Math.PI).toFixed(1)})` : "";
-  element.setAttribute("transform", `translate(${x.toFixed(1)} ${y.toFixed(1)})${turn}`);
-  element.textContent = text;
-}
-
-// Write a label at the first of some spots that is free; says whether there was one.
-function placeText(text, spots, size, kind, weight) {
-  const half = textWidth(text, size, weight || 400) / 2 + SPACE;
-  for (const spot of spots) {
-    const rectangle = makeRectangle(spot.x, spot.y, half, size * 0.62 + 1, spot.angle || 0);
-    if (view.contains([spot.x, spot.y]) && isFree(rectangle)) {
-      taken.push(rectangle);
-      writeText(text, spot.x, spot.y, spot.angle || 0, size, kind);
-      return true;
-    }
-  }
-  return false;
-}
-
-function pixelOf(at) {
-  return map.latLngToLayerPoint(at);
-}
-
-function linesOf(thing) {
-  return isArea(thing.shape) ? thing.shape.flat(1) : thing.shape;
-}
-
-function shownThings(...names) {
-  const found = [];
-  groups.forEach((entry) => {
-    if (!map.hasLayer(entry.group)) return;
-    (entry.set.things || []).forEach((thing) => {
-      if (names.includes(thing.layer.id)) found.push(thing);
-    });
-  });
-  return found;
-}
-
-function inView(thing) {
-  return view.intersects(pixelBounds(thing));
-}
-
-function pixelBounds(thing) {
-  const bounds = (thing.bounds = thing.bounds || boundsOf(thing.shape));
-  return L.bounds(pixelOf(bounds.getSouthWest()), pixelOf(bounds.getNorthEast()));
-}
-
-function upright(angle) {
-  if (angle > Math.PI / 2) return angle - Math.PI;
-  return angle <= -Math.PI / 2 ? angle + Math.PI : angle;
-}
+// Words on the map, what matters most first.
 
 function blockMarks() {
-  shownThings("conflict", "test_hole", "tie_in", "borehole").filter(inView).forEach((thing) => {
+  shownThings("conflict", "test_hole", "tie_in", "borehole", "feature", "control").filter((thing) => thing.style.draw === "mark" && inView(thing)).forEach((thing) => {
     const at = pixelOf(thing.shape);
     taken.push(makeRectangle(at.x, at.y, thing.style.size + 2, thing.style.size + 2, 0));
   });
@@ -112,6 +15,14 @@ function blockMarks() {
     taken.push(makeRectangle(ends.x, ends.y, ends.length / 2, 5, ends.angle));
     if (ends.length > 46) taken.push(makeRectangle(ends.x, ends.y, 9, 9, ends.angle));
   });
+}
+
+function blockLegend() {
+  if (legend.hidden || NARROW.matches) return;
+  const list = legend.firstChild;
+  const at = map.containerPointToLayerPoint([list.offsetLeft + legend.offsetLeft, 0]);
+  const half = { x: list.offsetWidth / 2, y: map.getSize().y };
+  taken.push(makeRectangle(at.x + half.x, at.y, half.x, Math.min(half.y, list.offsetHeight + 10), 0));
 }
 
 function boxHalf(thing) {
@@ -144,15 +55,30 @@ function spotsAround(at, half, text, size) {
   }));
 }
 
-function labelPits() {
+// Tie-ins and, close by, pits in full come before the names of streets; far off, pits come last.
+function labelPits(first) {
   const zoom = map.getZoom();
   if (zoom < 15.5) return;
-  shownThings("tie_in", "pit").filter(inView).forEach((thing) => {
+  const names = zoom >= FULL_LABELS ? ["tie_in", "pit"] : [first ? "tie_in" : "pit"];
+  if (zoom >= FULL_LABELS && !first) return;
+  shownThings(...names).filter(inView).forEach((thing) => {
     const at = pixelOf(thing.centre || thing.shape);
     const half = thing.centre ? boxHalf(thing) : L.point(11, 11);
-    const texts = zoom >= 17.5 ? [thing.label, thing.short] : [thing.short];
-    texts.some((text) => placeText(text, spotsAround(at, half, text, SIZES.label), SIZES.label, "strong", 600));
+    const texts = zoom >= FULL_LABELS ? [thing.label, thing.short] : [thing.short];
+    texts.some((text) => placeText(text, spotsAround(at, half, text, SIZES.label), SIZES.label, "strong", 600) ||
+      (zoom >= FULL_LABELS && placeOnLeader(text, at, half)));
   });
+}
+
+// A label that does not fit beside its thing stands further off, at the end of a fine line.
+function placeOnLeader(text, at, half) {
+  const far = L.point(half.x + 16, half.y + 20);
+  if (!placeText(text, spotsAround(at, far, text, SIZES.label), SIZES.label, "strong", 600)) return false;
+  const spot = taken[taken.length - 1];
+  const end = { x: Math.max(spot.x - spot.w, Math.min(at.x, spot.x + spot.w)), y: spot.y + Math.sign(at.y - spot.y) * (spot.h - 2) };
+  const line = makeSvg("path", { d: `M${roundPixel(at.x)} ${roundPixel(at.y)}L${roundPixel(end.x)} ${roundPixel(end.y)}`, class: "leader" });
+  sheet.prepend(line);
+  return true;
 }
 
 function labelLegs() {
@@ -172,11 +98,11 @@ function spotsAlong(ends, wide) {
   const angle = upright(ends.angle);
   const slack = Math.max(0, (ends.length - wide - 14) / 2);
   const shifts = [0, -0.5, 0.5, -1, 1].map((share) => share * slack);
-  return shifts.flatMap((shift) => [-1, 1].map((side) => ({
-    x: ends.x + Math.cos(ends.angle) * shift - Math.sin(angle) * side * 18,
-    y: ends.y + Math.sin(ends.angle) * shift + Math.cos(angle) * side * 18,
+  return [18, 31].flatMap((off) => shifts.flatMap((shift) => [-off, off].map((side) => ({
+    x: ends.x + Math.cos(ends.angle) * shift - Math.sin(angle) * side,
+    y: ends.y + Math.sin(ends.angle) * shift + Math.cos(angle) * side,
     angle: angle,
-  })));
+  }))));
 }
 
 // Points and directions along a line of pixels, one each `every` pixels, from `first` on.
@@ -278,11 +204,11 @@ function labelSmall() {
 // Letters and numbers inside marks belong to the mark and are never left out.
 function letterMarks() {
   shownThings("test_hole", "feature").filter((thing) => thing.letter && inView(thing)).forEach((thing) => {
-    if (thing.layer.id === "feature" && map.getZoom() < 17) return;
+    if (thing.layer.id === "feature" && map.getZoom() < 17.5) return;
     const at = pixelOf(middleOf(thing.shape));
     const low = thing.style.shape === "triangle" ? 1.5 : 0;
     const size = thing.letter.length > 1 ? SIZES.tiny - 1 : SIZES.tiny;
-    if (isArea(thing.shape)) placeText(thing.letter, [at], SIZES.small, "soft", 600);
+    if (isArea(thing.shape)) map.getZoom() >= 18.5 && placeText(thing.letter, [at], SIZES.small, "soft", 600);
     else writeText(thing.letter, at.x, at.y + low, 0, size, "in-mark" + (thing.style.light ? " light" : ""));
   });
   shownThings("ledger").filter(inView).forEach((thing) => {
@@ -293,11 +219,10 @@ function letterMarks() {
 }
 
 function crossAbandoned() {
-  if (map.getZoom() < 15.5) return;
   const paths = new Map();
-  shownThings("service").filter((thing) => thing.style.crossed && inView(thing)).forEach((thing) => {
-    const spots = thing.shape.flatMap((at) => pacePoints(at.map(pixelOf), 12, 26));
-    const seen = spots.filter((spot) => view.contains([spot.x, spot.y])).map((spot) => crossPath(roundPixel(spot.x), roundPixel(spot.y), 3.2));
+  if (map.getZoom() >= 16.5) shownThings("service").filter((thing) => thing.style.crossed && inView(thing)).forEach((thing) => {
+    const spots = thing.shape.flatMap((at) => pacePoints(at.map(pixelOf), 14, 30));
+    const seen = spots.filter((spot) => view.contains([spot.x, spot.y])).map((spot) => crossPath(roundPixel(spot.x), roundPixel(spot.y), 2.8));
     paths.set(thing.style.stroke, (paths.get(thing.style.stroke) || "") + seen.join(""));
   });
   shownThings("property").filter((thing) => thing.set.style === "property-unserved" && inView(thing)).forEach((thing) => {
@@ -312,6 +237,7 @@ function writeLabels() {
   const size = map.getSize();
   const corner = map.containerPointToLayerPoint(size.multiplyBy(-0.25));
   view = L.bounds(corner, corner.add(size.multiplyBy(1.5)));
+  glass = L.bounds(map.containerPointToLayerPoint([0, 0]), map.containerPointToLayerPoint(size));
   if (!sheet) {
     map.createPane("labels").style.zIndex = 640;
     map.getPane("labels").style.pointerEvents = "none";
@@ -319,13 +245,15 @@ function writeLabels() {
   }
   sheet.replaceChildren();
   taken = [];
+  blockLegend();
   blockMarks();
   crossAbandoned();
   letterMarks();
   labelConflicts();
-  labelPits();
-  labelLegs();
+  labelPits(true);
   labelStreets();
+  labelLegs();
+  labelPits(false);
   labelServices();
   labelSmall();
 }

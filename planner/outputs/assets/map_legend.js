@@ -102,4 +102,5 @@ function addLegend() {
 function setLegend(open) {
   legend.hidden = !open;
   document.getElementById("legend-button").setAttribute("aria-expanded", String(open));
+  if (sheet) writeLabels();
 }

@@ -81,7 +81,8 @@ function reveal(thing) {
 function goTo(targets, gently) {
   const bounds = targets.reduce((sum, thing) => sum.extend(boundsOf(thing.shape)), L.latLngBounds([]));
   if (gently && map.getBounds().pad(-0.1).contains(bounds)) return;
-  map.fitBounds(bounds, { padding: [60, 60], maxZoom: 19.5, animate: false });
+  const beside = NARROW.matches || legend.hidden ? 40 : 290;
+  map.fitBounds(bounds, { paddingTopLeft: [beside, 50], paddingBottomRight: [50, 50], maxZoom: 19.5, animate: false });
 }
 
 function startSearch() {

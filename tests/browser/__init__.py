@@ -1,0 +1,1 @@
+"""Tests that open a page in a real browser."""
