@@ -250,3 +250,5 @@ class Route:
     property_leg: Ints  # (properties,) leg that serves it, -1 where none does
     why_not: tuple[str, ...]  # (properties,) empty where it is served
     property_xy: Floats  # (properties, 2) where its connection starts [m]
+    candidate: Ints  # (pits,) number in `Candidates`
+    leg_chain: Ints  # (legs,) chain of the layout

@@ -54,7 +54,7 @@ def full_velocity(inside: float, slope: float, n: float) -> float:
     >>> round(full_velocity(0.2032, 0.004, 0.013) / 0.3048, 2)
     2.19
     """
-    return (0.25 * inside) ** (2.0 / 3.0) * math.sqrt(slope) / n
+    return float((0.25 * inside) ** (2.0 / 3.0) * math.sqrt(slope) / n)
 
 
 @njit(cache=True, nogil=True)
@@ -106,9 +106,16 @@ def _depth_ratios(flow: Floats, inside: Floats, slope: Floats, n: Floats) -> Flo
 
 def depth_ratios(flow: ArrayLike, inside: ArrayLike, slope: ArrayLike, n: ArrayLike) -> Floats:
     """Normal depths of many pipes; see `depth_ratio`, whose arguments may be arrays here."""
-    columns = np.broadcast_arrays(*(np.asarray(one, float) for one in (flow, inside, slope, n)))
-    flat = [np.ascontiguousarray(column).ravel() for column in columns]
-    return _depth_ratios(*flat).reshape(columns[0].shape)
+    shape, columns = as_columns(flow, inside, slope, n)
+    return _depth_ratios(*columns).reshape(shape)
+
+
+def as_columns(*given: ArrayLike) -> tuple[tuple[int, ...], list[Floats]]:
+    """Common shape of what is given, and each as one column of that size."""
+    arrays = [np.asarray(one, float) for one in given]
+    shape = np.broadcast_shapes(*(array.shape for array in arrays))
+    full = [a if a.shape == shape else np.broadcast_to(a, shape).copy() for a in arrays]
+    return shape, [np.ascontiguousarray(column).ravel() for column in full]
 
 
 @njit(cache=True, nogil=True)
@@ -251,8 +258,5 @@ def states_at_depth(
     flow: ArrayLike, inside: ArrayLike, slope: ArrayLike, n: ArrayLike, depth: ArrayLike
 ) -> FlowStates:
     """States of flows whose depths, y/D, are known; see `flow_states`."""
-    columns = np.broadcast_arrays(
-        *(np.atleast_1d(np.asarray(one, float)) for one in (flow, inside, slope, n, depth))
-    )
-    flat = [np.ascontiguousarray(column).ravel() for column in columns]
-    return FlowStates(*(_flow_states(*flat).reshape(7, *columns[0].shape)))
+    shape, columns = as_columns(flow, inside, slope, n, depth)
+    return FlowStates(*_flow_states(*columns).reshape(7, *shape))

@@ -68,7 +68,7 @@ def area_ratio(depth: float) -> float:
 def radius_ratio(depth: float) -> float:
     """Hydraulic radius over that of the full pipe, which is D/4."""
     a = half_angle(depth)
-    return segment(a) / a if a > 0.0 else 0.0
+    return 0.0 if a == 0.0 else segment(a) / a
 
 
 @njit(cache=True, nogil=True)
@@ -80,7 +80,7 @@ def width_ratio(depth: float) -> float:
 @njit(cache=True, nogil=True)
 def velocity_ratio(depth: float) -> float:
     """Mean velocity over that of the full pipe at the same slope."""
-    return radius_ratio(depth) ** (2.0 / 3.0)
+    return float(radius_ratio(depth) ** (2.0 / 3.0))
 
 
 @njit(cache=True, nogil=True)
@@ -112,7 +112,7 @@ def search_angle(target: float, p: float, q: float) -> float:
         off = math.log(target * a**q / s**p)
         rise = 2.0 * p * math.sin(a) ** 2 / s - q / a
         if abs(off) <= SETTLED * a * rise:
-            return a + off / rise
+            return float(a + off / rise)
         if off > 0.0:
             low = a
         else:
@@ -120,7 +120,7 @@ def search_angle(target: float, p: float, q: float) -> float:
         a = a + off / rise if rise > 0.0 else high
         if not low < a < high:
             a = 0.5 * (low + high)
-    return a
+    return float(a)
 
 
 # The depth of a flow is asked for in the inner loops of a search over slopes and sizes. Two
@@ -165,7 +165,7 @@ def _table_depth(table: Floats, at: float) -> float:
     i = min(int(at), CELLS - 1)
     u = at - i
     q = table[i]
-    return q[0] + u * (q[1] + u * (q[2] + u * (q[3] + u * (q[4] + u * q[5]))))
+    return float(q[0] + u * (q[1] + u * (q[2] + u * (q[3] + u * (q[4] + u * q[5])))))
 
 
 @njit(cache=True, nogil=True)

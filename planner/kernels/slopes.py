@@ -9,7 +9,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
-from planner.kernels.hydraulics import WATER_WEIGHT, slope_at_depth
+from planner.kernels.hydraulics import WATER_WEIGHT, as_columns, slope_at_depth
 from planner.kernels.part_full import TOP_ANGLE, TOP_RATIO, search_angle, segment
 
 Floats = NDArray[np.float64]
@@ -41,7 +41,7 @@ def slope_of_full_velocity(velocity: float, inside: float, n: float) -> float:
     0.334
     """
     root = velocity * n / (0.25 * inside) ** (2.0 / 3.0)
-    return root * root
+    return float(root * root)
 
 
 @njit(cache=True, nogil=True)
@@ -75,9 +75,7 @@ def slope_of_velocity(flow: float, inside: float, velocity: float, n: float) -> 
 
 
 @njit(cache=True, nogil=True)
-def slope_window(
-    flow: float, inside: float, limits: SlopeLimits
-) -> tuple[float, float, int, int]:
+def slope_window(flow: float, inside: float, limits: SlopeLimits) -> tuple[float, float, int, int]:
     """Interval of the legal slopes of a flow in a pipe, and what fixes its ends.
 
     Parameters
@@ -138,10 +136,5 @@ def _slope_windows(
 
 def slope_windows(flow: ArrayLike, inside: ArrayLike, limits: SlopeLimits) -> SlopeWindows:
     """Legal slopes of many flows in pipes of one size; see `slope_window`."""
-    flows, insides = np.broadcast_arrays(
-        np.atleast_1d(np.asarray(flow, float)), np.asarray(inside, float)
-    )
-    columns = _slope_windows(
-        np.ascontiguousarray(flows), np.ascontiguousarray(insides), limits
-    )
-    return SlopeWindows(*columns)
+    _, columns = as_columns(np.atleast_1d(np.asarray(flow, float)), inside)
+    return SlopeWindows(*_slope_windows(columns[0], columns[1], limits))

@@ -46,6 +46,7 @@ MOST_ANGLE = math.cos(math.radians(60.0))  # legs leave the street's direction b
 LEAVE_REACH = 30.0  # [m] the last leg may leave the right of way this near to its tie-in
 ARM_REACH = 20.0  # [m] a junction's arm points to where its street is after this
 SHORTER = 0.85  # chords cut corners: at least this share of the centreline is bored
+REACH_BACK = 3.0  # [m] a leg between candidates may pass this much nearer to a house
 EVERYWHERE = 1e9  # [m]
 GUARD = 1e-9
 
@@ -107,6 +108,50 @@ def find_route(given: Given, served: Bools) -> Solution | None:
     instance = build_instance(given, served)
     filled = fill_tables(instance.pits, instance.groups, instance.legs, instance.drops)
     return _trace(given, instance, filled, served)
+
+
+def floor_limits(given: Given, property_xy: Floats) -> tuple[Floats, dict[int, str]]:
+    """How far each property's drain lies above the lowest sewer that could be, and why below.
+
+    The lowest sewer falls at its least slope straight to the tie-in, without a drop or crossing:
+    a property below it cannot be served by any plan in these streets.
+
+    Parameters
+    ----------
+    given
+        What the route is chosen from.
+    property_xy : (properties, 2)
+        Where connections start. [m]
+
+    Returns
+    -------
+    margin : (properties,)
+        Infinite for a property on no chain. [m]
+    reasons
+        The words for those below 0.
+    """
+    margin = np.full(len(property_xy), np.inf)
+    reasons = {}
+    root = _root_share(given)
+    for number, chain in enumerate(given.layout.chains):
+        houses, pipe = given.obstructions.houses[number], given.pipes[number]
+        pits = given.candidates.chains[number].pits
+        nearest = shapely.distance(
+            shapely.points(houses.xy), shapely.multipoints(given.candidates.xy[pits])
+        )
+        slope = SHORTER * pipe.min_slope
+        low = root + SHORTER * (given.layout.lowest[chain.down] - root)
+        low = low + slope * chain.property_stations + pipe.inside / 2
+        arrives = houses.invert - houses.slope * np.maximum(0.0, nearest - REACH_BACK)
+        for row, value in zip(chain.properties, arrives - low, strict=True):
+            margin[row] = value
+            if value < 0:
+                reasons[int(row)] = (
+                    f"floor too low: the lowest sewer that reaches the tie-in passes "
+                    f"{-value:.2f} m above where it would drain; a sewer that much deeper at the "
+                    f"tie-in, or a pump"
+                )
+    return margin, reasons
 
 
 def build_instance(given: Given, served: Bools) -> _Instance:
