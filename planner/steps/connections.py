@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 import geopandas as gpd
@@ -410,12 +410,10 @@ class _Judge:
 
     def clearances(self, pairs: _Pairs) -> Floats:
         """Least clearance of pipe and riser of each pair; infinite where no service is near. [m]"""
-        bores = self.axes(pairs)
+        bores, step = self.axes(pairs), self.site.project.level_step
         risers = bores.copy()
         risers[:, 3:5] = bores[:, :2]
-        risers[:, 5] -= pairs.high * self.site.project.level_step - bores[:, 2]
-        lift = self.ways.inside[pairs.way] / 2
-        risers[:, 5] = self.ways.lowest[pairs.way] * self.site.project.level_step + lift
+        risers[:, 5] = bores[:, 2] - (pairs.low - self.ways.lowest[pairs.way]) * step
         begin = self.near.begin[pairs.way]
         count = self.near.begin[pairs.way + 1] - begin
         of_bore = np.repeat(np.arange(len(bores)), count)
