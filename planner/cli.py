@@ -56,7 +56,7 @@ def about() -> None:
 
 
 @app.command()
-def inputs(project: Project, as_json: Json = False) -> None:
+def inputs(project: Project, *, as_json: Json = False) -> None:
     """Read and check every layer; say what was read, assumed, repaired and refused."""
     from planner.inputs import read_site, report_inputs  # noqa: PLC0415  (quick --help)
 
@@ -72,6 +72,7 @@ def inputs(project: Project, as_json: Json = False) -> None:
 def plan(
     project: Project,
     out: Annotated[Path, typer.Option("--out", help="Folder for the files.", metavar="DIR")],
+    *,
     as_json: Json = False,
 ) -> None:
     """Propose the sewer, and write its map, layers and summary."""

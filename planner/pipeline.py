@@ -109,9 +109,7 @@ def _all_blocked(given: Given, why_not: dict[int, str]) -> dict[int, str]:
     return {i: why_not.get(i, text) for i in range(len(given.site.properties))}
 
 
-def _drop_hardest(
-    given: Given, served: Bools, margin: Floats
-) -> tuple[Solution, Ints] | None:
+def _drop_hardest(given: Given, served: Bools, margin: Floats) -> tuple[Solution, Ints] | None:
     """A route for as many properties as can be, the hardest left out first."""
     whole = find_route(given, served)
     if whole is not None:
@@ -147,14 +145,14 @@ def _assemble(given: Given, solution: Solution, property_xy: Floats) -> Plan:
     services = clearances.prepare_services(site)
     houses = connections.connect_houses(site, route, services)
     found = clearances.find_conflicts(
-        site, services, _leg_solids(given, route, step),
+        site, services, _leg_solids(route, step),
         _pit_solids(route, shapes, pit_frame), _house_solids(houses),
     )  # fmt: skip
     frames = {
         "pits": pit_frame, "legs": leg_frame, "connections": houses.frame,
-        "conflicts": found.frame, "pit_footprints": pits.footprint_frame(site, pit_frame, shapes),
+        "conflicts": found.frame, "pit_footprints": pits.footprint_frame(pit_frame, shapes),
     }  # fmt: skip
-    summary = _summarise(given, solution, frames, found.own_pipes)
+    summary = _summarise(given, frames, found.own_pipes)
     return _bundle(site, frames, summary)
 
 
@@ -173,9 +171,8 @@ def _leg_streets(given: Given, route: Route, streets: list[str]) -> list[str]:
     return [streets[row] for row in near]
 
 
-def _leg_solids(given: Given, route: Route, step: float) -> clearances.Legs:
+def _leg_solids(route: Route, step: float) -> clearances.Legs:
     up, down = legs.bore_axes(route, step)
-    del given
     return clearances.Legs(
         np.array(route.leg_id, object),
         np.column_stack([route.pit_xy[route.leg_down], down]),
@@ -203,7 +200,7 @@ def _house_solids(houses: connections.Connections) -> clearances.Connections:
 
 
 def _summarise(
-    given: Given, solution: Solution, frames: dict[str, gpd.GeoDataFrame],
+    given: Given, frames: dict[str, gpd.GeoDataFrame],
     own_pipes: tuple[tuple[str, str, str], ...],
 ) -> dict[str, Any]:  # fmt: skip
     """Everything that `plan.json` holds but the timings."""
@@ -298,4 +295,3 @@ def _to_crs(site: Site, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
 
     moved = shapely.transform(frame.geometry.to_numpy(), move)
     return frame.set_geometry(gpd.GeoSeries(moved, index=frame.index), crs=site.frame.crs)
-

@@ -170,7 +170,8 @@ def write_ground(
     """
     way = pyproj.Transformer.from_crs(crs, GROUND_CRS, always_xy=True)
     outline = streets.to_crs(GROUND_CRS).total_bounds + np.array([-1, -1, 1, 1]) * margin
-    box = way.transform_bounds(*outline, direction="INVERSE", densify_pts=21)
+    left, bottom, right, top = outline.tolist()
+    box = way.transform_bounds(left, bottom, right, top, direction="INVERSE")
     unit = pyproj.CRS(crs).axis_info[0].unit_conversion_factor
     size = cell / unit if pyproj.CRS(crs).is_projected else cell / 80_000
     west, north = np.floor(box[0] / size) * size, np.ceil(box[3] / size) * size

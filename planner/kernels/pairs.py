@@ -101,12 +101,12 @@ def pair_pits(
     length, ways = np.empty(1024), np.empty((1024, 2), np.bool_)
     m = 0
     chord = np.empty(4)
-    disc = min(min(sizes.exit_length, sizes.exit_width), min(sizes.launch_length, sizes.launch_width))
+    disc = min(
+        min(sizes.exit_length, sizes.exit_width), min(sizes.launch_length, sizes.launch_width)
+    )
     alive = np.empty(n, np.bool_)
     for v in range(n):
-        alive[v] = place[v, 6] == 1.0 or _stands_somehow(
-            place[v, 1], place[v, 2], disc, obstacles
-        )
+        alive[v] = place[v, 6] == 1.0 or _stands_somehow(place[v, 1], place[v, 2], disc, obstacles)
     for v in range(n):
         if kind[v] == TOP or not alive[v]:
             continue

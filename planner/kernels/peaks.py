@@ -133,5 +133,5 @@ def design_peak(
     >>> round(float(design_peak(1000.0, 0.01, 0.002, 4.5)), 6)  # 3.8 x 0.01 + 0.002
     0.04
     """
-    peaked = peak_factor(people, most) * np.asarray(average, float)
-    return np.add(peaked, np.asarray(infiltration, float))
+    peak = peak_factor(people, most) * np.asarray(average, float)
+    return np.asarray(peak + np.asarray(infiltration, float), float)

@@ -54,10 +54,9 @@ def segments_cross(
     if (s3 > 0 and s4 > 0) or (s3 < 0 and s4 < 0):
         return False
     if s1 == 0 and s2 == 0:  # on one line: do the boxes overlap?
-        return (
-            max(min(ax, bx), min(cx, dx)) <= min(max(ax, bx), max(cx, dx))
-            and max(min(ay, by), min(cy, dy)) <= min(max(ay, by), max(cy, dy))
-        )
+        return max(min(ax, bx), min(cx, dx)) <= min(max(ax, bx), max(cx, dx)) and max(
+            min(ay, by), min(cy, dy)
+        ) <= min(max(ay, by), max(cy, dy))
     return True
 
 
@@ -139,9 +138,7 @@ def in_ring(px: float, py: float, ring: Floats) -> bool:
 
 
 @njit(cache=True)
-def _box_reaches(
-    cx: float, cy: float, half: float, segment: Floats, reach: float
-) -> bool:
+def _box_reaches(cx: float, cy: float, half: float, segment: Floats, reach: float) -> bool:
     d = box_segment_distance(
         segment[0] - cx, segment[1] - cy, segment[2] - cx, segment[3] - cy, half, half
     )

@@ -176,7 +176,7 @@ def _upper_limits(legs: Legs, leg: int, a_low: int, limits: Ints) -> None:
                 break
             z = other
             k -= 1
-        limits[i] = NEVER if z < NEVER else int(math.floor(min(z, 1e12) + GUARD))
+        limits[i] = NEVER if z < NEVER else math.floor(min(z, 1e12) + GUARD)
 
 
 @njit(cache=True, nogil=True)
@@ -253,7 +253,7 @@ def _range_min(table: Floats, i: int, j: int) -> float:
     r = 0
     while (1 << (r + 1)) <= j - i + 1:
         r += 1
-    return min(table[r, i], table[r, j - (1 << r) + 1])
+    return float(min(table[r, i], table[r, j - (1 << r) + 1]))
 
 
 @njit(cache=True, nogil=True)
@@ -264,8 +264,8 @@ def _gaps(legs: Legs, leg: int, a_low: int, count: int) -> Ints:
     for i in range(count):
         for band in range(first, last):
             b0, b1 = _gap(legs, band, a_low + i)
-            below = NEVER if b0 < NEVER else int(math.floor(min(b0, 1e12) + GUARD))
-            above = ALWAYS if b1 > ALWAYS else int(math.ceil(max(b1, -1e12) - GUARD))
+            below = NEVER if b0 < NEVER else math.floor(min(b0, 1e12) + GUARD)
+            above = ALWAYS if b1 > ALWAYS else math.ceil(max(b1, -1e12) - GUARD)
             k = band - first
             while k > 0 and gaps[i, k - 1, 0] > below:
                 gaps[i, k, 0], gaps[i, k, 1] = gaps[i, k - 1, 0], gaps[i, k - 1, 1]
@@ -402,7 +402,7 @@ def pit_price(pits: Pits, v: int, role: int, level: int) -> float:
     for s in range(len(pits.step_depth)):
         if depth >= pits.step_depth[s]:
             price += pits.step_price[s, role]
-    return price
+    return float(price)
 
 
 @njit(cache=True, nogil=True)

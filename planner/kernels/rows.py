@@ -107,7 +107,7 @@ def _cover_rows(
     ends: Floats, length: float, ground: GroundCells, bore: Bore, zones: Zones, t: Floats, h: Floats
 ) -> int:
     """Highest invert that keeps the cover, all along; -1 where there is no ground."""
-    count = int(math.ceil(length / COVER_STEP))
+    count = math.ceil(length / COVER_STEP)
     wall = (bore.outside - bore.inside) / 2.0
     over_bore = max(bore.bore, bore.outside) - wall
     over_pipe = bore.outside - wall
@@ -140,9 +140,7 @@ def _nearest_on_leg(ends: Floats, run: Floats) -> float:
         )
         if d < best:
             best, where = d, f
-        d, _ = point_segment_distance(
-            ends[2 * i], ends[2 * i + 1], run[0], run[1], run[2], run[3]
-        )
+        d, _ = point_segment_distance(ends[2 * i], ends[2 * i + 1], run[0], run[1], run[2], run[3])
         if d < best:
             best, where = d, float(i)
     ax, ay = ends[2] - ends[0], ends[3] - ends[1]
@@ -174,9 +172,7 @@ def _edge_of_reach(ends: Floats, run: Floats, reach: float, inside: float, outsi
 @njit(cache=True)
 def _interval_in_reach(ends: Floats, run: Floats, reach: float) -> tuple[float, float]:
     """Part of a leg that is within reach of a run in plan; empty as (1, 0)."""
-    d = segment_distance(
-        ends[0], ends[1], ends[2], ends[3], run[0], run[1], run[2], run[3]
-    )
+    d = segment_distance(ends[0], ends[1], ends[2], ends[3], run[0], run[1], run[2], run[3])
     if d > reach:
         return 1.0, 0.0
     nearest = _nearest_on_leg(ends, run)

@@ -13,11 +13,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from pyogrio.errors import DataLayerError, DataSourceError, FeatureError
+
 from planner.errors import OutputError
 from planner.model import Plan
 from planner.outputs.geopackage import write_geopackage
 from planner.outputs.map import draw_map
 
+WRITING_FAILED = (DataSourceError, DataLayerError, FeatureError)
 NAMES = ("plan.gpkg", "plan.json", "map.html")
 LOCK = ".pitline.lock"
 BESIDE = ".pitline-"
@@ -57,13 +60,10 @@ def write_plan(
             for name in NAMES:
                 _settle(beside / name)
             for name in NAMES:
-                os.replace(beside / name, folder / name)
+                (beside / name).replace(folder / name)
     except OutputError:
         raise
-    except Exception as error:
-        if not isinstance(error, OSError) and "write" not in type(error).__name__.lower():
-            if type(error).__module__.split(".")[0] not in ("pyogrio", "sqlite3"):
-                raise
+    except (OSError, *WRITING_FAILED) as error:
         raise OutputError(
             f"{folder} cannot be written: {error}. Free some room, or name another folder with "
             f"--out; what stood there before is unchanged"

@@ -1,0 +1,1 @@
+"""Site and earlier results -> one result each; every step is pure."""

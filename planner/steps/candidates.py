@@ -1,4 +1,4 @@
-"""Lays out where pits could stand: stations along every chain times the lanes' and verges' centres."""
+"""Lays out where pits could stand: stations along chains times centres of lanes and verges."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import shapely
 from planner.kernels.ground import sample_ground
 from planner.kernels.pairs import BOTTOM, ORDINARY, TOP
 from planner.model import Floats, Ground, Site
-from planner.records import Candidates, Chain, ChainPits, Corridor, Ints, Layout
+from planner.records import Bools, Candidates, Chain, ChainPits, Corridor, Ints, Layout
 
 STATION_STEP = 2.0  # [m]
 JUNCTION_REACH = 14.0  # [m] a junction's pit stands within this of its node, along any arm
@@ -116,9 +116,7 @@ def _spots_of(site: Site, chain: Chain) -> _Spots:
 
 
 def _along(chain: Chain, stations: Floats) -> Floats:
-    return np.column_stack(
-        [np.interp(stations, chain.stations, chain.xy[:, k]) for k in range(2)]
-    )
+    return np.column_stack([np.interp(stations, chain.stations, chain.xy[:, k]) for k in range(2)])
 
 
 def _unit(v: Floats) -> Floats:
@@ -130,7 +128,7 @@ def _unit(v: Floats) -> Floats:
 def _angle(a: Floats, b: Floats) -> Floats:
     """Signed turn from one direction to another. [rad]"""
     cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
-    return np.arctan2(cross, (a * b).sum(axis=1))
+    return np.asarray(np.arctan2(cross, (a * b).sum(axis=1)))
 
 
 def _areas(layout: Layout, chain: Chain) -> list[tuple[float, float]]:
@@ -145,7 +143,7 @@ def _areas(layout: Layout, chain: Chain) -> list[tuple[float, float]]:
     return found
 
 
-def _plain(spots: _Spots, chain: Chain, areas: list[tuple[float, float]]) -> Floats:
+def _plain(spots: _Spots, chain: Chain, areas: list[tuple[float, float]]) -> Bools:
     """Places of intermediate pits: outside of junction areas, unless the chain turns there."""
     keep = np.ones(len(spots.station), bool)
     for low, high in areas:
@@ -159,7 +157,7 @@ def _plain(spots: _Spots, chain: Chain, areas: list[tuple[float, float]]) -> Flo
     return keep
 
 
-def _heads(spots: _Spots, chain: Chain) -> Floats:
+def _heads(spots: _Spots, chain: Chain) -> Bools:
     """Places where the head pit of a chain may stand; none where it starts at a junction."""
     if chain.up >= 0:
         return np.zeros(len(spots.station), bool)
@@ -187,7 +185,7 @@ class _Maker:
         self.parts: list[Floats] = []
         self.count = 0
 
-    def add(self, spots: _Spots, keep: Floats, *, fine: bool) -> Ints:
+    def add(self, spots: _Spots, keep: Bools, *, fine: bool) -> Ints:
         """Number the spots that are kept and not dead."""
         xy = spots.xy[keep]
         street = spots.street[keep]
@@ -204,7 +202,7 @@ class _Maker:
         ])[alive]  # fmt: skip
         return self._take(table[::-1])
 
-    def _at_bus_stop(self, xy: Floats, flow: Floats) -> Floats:
+    def _at_bus_stop(self, xy: Floats, flow: Floats) -> Bools:
         hit = np.zeros(len(xy), bool)
         for x, y, along in self.corridor.bus_stops:
             dx, dy = xy[:, 0] - x, xy[:, 1] - y
@@ -248,9 +246,15 @@ class _Maker:
             order = np.lexsort((pits, at))
             chains.append(ChainPits(pits[order], kind[order], at[order]))
         return Candidates(
-            xy=a[:, :2].copy(), ground=a[:, 2].copy(), flow=a[:, 3:5].copy(), fine=a[:, 5] > 0,
-            lanes=a[:, 6].copy(), street=a[:, 7].astype(np.int64),
-            tie_in=a[:, 8].astype(np.int64), junction=a[:, 9] > 0, chains=tuple(chains),
+            xy=a[:, :2].copy(),
+            ground=a[:, 2].copy(),
+            flow=a[:, 3:5].copy(),
+            fine=a[:, 5] > 0,
+            lanes=a[:, 6].copy(),
+            street=a[:, 7].astype(np.int64),
+            tie_in=a[:, 8].astype(np.int64),
+            junction=a[:, 9] > 0,
+            chains=tuple(chains),
         )
 
 
@@ -258,14 +262,14 @@ def _before(chain: Chain, xy: Floats) -> Floats:
     """How far points lie behind a chain's lower end, along its first direction. [m]"""
     d = chain.xy[1] - chain.xy[0]
     d = d / np.hypot(*d)
-    return np.maximum(0.0, -((xy - chain.xy[0]) @ d))
+    return np.asarray(np.maximum(0.0, -((xy - chain.xy[0]) @ d)))
 
 
 def _beyond(chain: Chain, xy: Floats) -> Floats:
     """How far points lie beyond a chain's upper end, along its last direction. [m]"""
     d = chain.xy[-1] - chain.xy[-2]
     d = d / np.hypot(*d)
-    return np.maximum(0.0, (xy - chain.xy[-1]) @ d)
+    return np.asarray(np.maximum(0.0, (xy - chain.xy[-1]) @ d))
 
 
 def ground_at(ground: Ground, xy: Floats) -> Floats:

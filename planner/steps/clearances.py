@@ -313,7 +313,6 @@ def find_conflicts(
         _bore_rows(services, bored, rules, own),
         _bore_rows(services, joined, rules, own),
         _water_rows(services, bored, rules),
-        _water_rows(services, joined, rules),
         _pit_rows(services, pits, rules, own),
     ]
     rows = pd.concat([part for part in found if len(part)] or found[:1], ignore_index=True)

@@ -172,6 +172,7 @@ def _plan_ways(site: Site, route: Route) -> _Ways:
     step = site.project.level_step
     entry = route.leg_inside[leg] * site.book.rules.number("connection_entry_ratio") / step
     main = route.leg_up_level[leg] * (1 - share) + route.leg_down_level[leg] * share
+    main = np.where(pit >= 0, np.maximum(main, route.pit_level[pit]), main)
     ground = _ground_along(site.ground, joint, start)
     floor = site.properties["floor_elev_m"].to_numpy(float)[row]
     floor = floor - site.book.rules.number("connection_floor_drop_m")
@@ -303,7 +304,7 @@ def _refusals(site: Site, ways: _Ways) -> Texts:
     why = np.full(len(ways.row), "", object)
     for i, length in enumerate(ways.length):
         if length > longest + SAME:
-            why[i] = f"too far: {length:.1f} m to the sewer, the longest connection is {longest:g} m"
+            why[i] = f"too far: {length:.1f} m to the sewer, a connection may have {longest:g} m"
         elif np.isnan(ways.ground[i, 0]) or np.isnan(ways.highest[i]):
             place = "at the sewer" if np.isnan(ways.ground[i, 0]) else "of the floor"
             why[i] = f"ground: no elevation {place}; the connection would be {length:.1f} m long"

@@ -80,9 +80,7 @@ def _leg_findings(rules: Figures, leg: dict[str, Any]) -> list[Finding]:
     return found
 
 
-def _tie_in_findings(
-    site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame
-) -> list[Finding]:
+def _tie_in_findings(site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> list[Finding]:
     """Spare capacity and high water of each tie-in that is used."""
     found = []
     arriving = legs.groupby("down_pit")["flow_l_per_s"].sum()

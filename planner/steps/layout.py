@@ -91,7 +91,7 @@ def _junctions(graph: StreetGraph, half_widths: Floats) -> Floats:
     found = [
         (*graph.node_xy[node], max(halves))
         for node, halves in sorted(at.items())
-        if len(halves) >= 3  # noqa: PLR2004  (two streets that meet end to end are one)
+        if len(halves) >= 3
     ]
     return np.array(found, float).reshape(-1, 3)
 
@@ -200,7 +200,7 @@ def _cover_frontages(
     needed: set[int] = set()
     for index, properties in sorted(on_link.items()):
         if index in tree_arc:
-            down, up = tree_arc[index]
+            _, up = tree_arc[index]
             needed.add(up)
             continue
         pieces = _dead_ends(graph, walks, tree, index, properties, why_not)
@@ -257,9 +257,7 @@ def _dead_ends(
     return arcs
 
 
-def _best_split(
-    ends: list[tuple[_Walk, Floats, float]], slope: float
-) -> list[NDArray[np.bool_]]:
+def _best_split(ends: list[tuple[_Walk, Floats, float]], slope: float) -> list[NDArray[np.bool_]]:
     """Which properties of a street drain to its first end and which to its second."""
     (walk_a, from_a, reach_a), (walk_b, from_b, reach_b) = ends
     count = len(from_a)
@@ -343,4 +341,3 @@ def _chain_of(graph: StreetGraph, string: list[_Arc], up: int) -> Chain:
         np.vstack(xy), np.concatenate(rows), np.concatenate(flipped), string[0].down, up,
         np.array(properties, np.int64), at, far - HEAD_REACH, far + BEYOND,
     )  # fmt: skip
-

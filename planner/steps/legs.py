@@ -7,6 +7,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import shapely
+from numpy.typing import ArrayLike
 
 from planner.kernels.ground import sample_ground
 from planner.kernels.hydraulics import depth_ratios, full_capacity, full_velocity
@@ -41,7 +42,7 @@ def cover_of_legs(ground: Ground, route: Route, step: float) -> Floats:
     return covers
 
 
-def people_above(site: Site, route: Route, people: Floats) -> Floats:
+def people_above(route: Route, people: Floats) -> Floats:
     """People who drain through each leg."""
     total = np.zeros(len(route.leg_length))
     served = route.property_leg >= 0
@@ -69,7 +70,7 @@ def design_flows(site: Site, route: Route, people: Floats) -> Floats:
     figure 1.
     """
     rules = site.book.rules
-    served = people_above(site, route, people)
+    served = people_above(route, people)
     root = np.sqrt(served / 1000)
     factor = np.minimum(rules.number("max_peak_factor"), (18 + root) / (4 + root))
     average = served * rules.number("flow_per_person_l_per_day") / LITRES / 86_400.0
@@ -146,6 +147,6 @@ def leg_frame(
     return gpd.GeoDataFrame(columns, geometry=lines)[[*PLAN_COLUMNS["legs"], "geometry"]]
 
 
-def rounded(level: Floats) -> Floats:
+def rounded(level: ArrayLike) -> Floats:
     """Levels as they are written, free of the noise of multiplying. [m]"""
-    return np.round(level, 9)
+    return np.round(np.asarray(level, float), 9)

@@ -69,9 +69,7 @@ def name_route(
 
 
 def _why_not(site: Site, layout: Layout, solution: Solution) -> list[str]:
-    return [
-        layout.why_not[i] or solution.why_not.get(i, "") for i in range(len(site.properties))
-    ]
+    return [layout.why_not[i] or solution.why_not.get(i, "") for i in range(len(site.properties))]
 
 
 def _letter(n: int) -> str:
@@ -126,6 +124,7 @@ def _straightest(
     candidates: Candidates, legs: list[ChosenLeg], below: ChosenLeg | None
 ) -> list[ChosenLeg]:
     """Legs into a pit, the one that turns least first."""
+
     def direction(leg: ChosenLeg) -> np.ndarray:
         d = candidates.xy[leg.down] - candidates.xy[leg.up]
         return np.asarray(d / np.hypot(*d))

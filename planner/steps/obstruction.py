@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import shapely
 
@@ -125,7 +127,7 @@ def _runs_of(
     if len(xyz) == 1:
         xyz = np.vstack([xyz, xyz])
     runs = []
-    for a, b in zip(xyz[:-1], xyz[1:], strict=True):
+    for a, b in pairwise(xyz):
         long = float(np.hypot(*(b - a)[:2]))
         if np.isnan(depth):
             at, top = np.array([0.0, long]), np.array([a[2], b[2]])

@@ -24,7 +24,7 @@ def people_of(site: Site) -> Floats:
     """People at each property; a given flow counts as the people who would make it."""
     flow = site.properties["flow_l_per_s"].to_numpy(float) / LITRES
     people = site.properties["people"].to_numpy(float)
-    return np.where(np.isnan(flow), people, flow / unit_flow(site.book))
+    return np.asarray(np.where(np.isnan(flow), people, flow / unit_flow(site.book)), float)
 
 
 def peak_factor(people: float, most: float) -> float:

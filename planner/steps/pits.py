@@ -45,15 +45,15 @@ def dig_pits(site: Site, route: Route, sizes: Sizes) -> list[Any]:
         if route.pit_tie_in[pit] >= 0:
             shapes.append(_against_manhole(site, route, pit, drives, sizes))
             continue
+        x, y = route.pit_xy[pit].tolist()
         launched = [(u, v) for u, v, launch in drives if launch]
         parts = [
-            rectangle(*route.pit_xy[pit], *axis, (sizes.launch_length, sizes.launch_width))
-            for axis in launched
+            rectangle(x, y, *axis, (sizes.launch_length, sizes.launch_width)) for axis in launched
         ]
         for u, v, launch in drives:
             if not launch and not any(_in_line((u, v), axis, in_line) for axis in launched):
                 size = (sizes.exit_length, sizes.exit_width)
-                parts.append(rectangle(*route.pit_xy[pit], u, v, size))
+                parts.append(rectangle(x, y, u, v, size))
         shapes.append(shapely.union_all(parts))
     return shapes
 
@@ -129,9 +129,7 @@ def drops(route: Route, step: float) -> Floats:
     return fall
 
 
-def pit_prices(
-    site: Site, route: Route, candidates: Candidates, prices: Prices, launch: Bools
-) -> Floats:
+def pit_prices(site: Site, route: Route, prices: Prices, launch: Bools) -> Floats:
     """Price of each pit without its manhole's share in the junction; of a tie-in its works."""
     step = site.project.level_step
     costs = site.book.costs
@@ -184,21 +182,18 @@ def pit_frame(
         "manhole_diameter_m": manhole, "drop_m": np.round(drops(route, step), 9),
         "lanes_closed": candidates.lanes[route.candidate].astype(int),
         "days_open": np.full(len(floor), np.nan), "binds": "",
-        "cost": pit_prices(site, route, candidates, prices, launches > 0),
+        "cost": pit_prices(site, route, prices, launches > 0),
     }  # fmt: skip
     points = shapely.points(route.pit_xy)
     return gpd.GeoDataFrame(columns, geometry=points)[[*PLAN_COLUMNS["pits"], "geometry"]]
 
 
-def footprint_frame(
-    site: Site, pits: gpd.GeoDataFrame, footprints: list[Any]
-) -> gpd.GeoDataFrame:
+def footprint_frame(pits: gpd.GeoDataFrame, footprints: list[Any]) -> gpd.GeoDataFrame:
     """The plan's ``pit_footprints`` in the local frame, one row a pit."""
     dug = (pits["kind"] == "pit").to_numpy()
     shapes = [shape for shape, use in zip(footprints, dug, strict=True) if use]
     sides = [_sides(shape) for shape in shapes]
     depth = pits["depth_m"].to_numpy(float)[dug]
-    del site
     columns: dict[str, Any] = {
         "pit_id": pits["pit_id"].to_numpy()[dug], "length_m": [max(s) for s in sides],
         "width_m": [min(s) for s in sides], "depth_m": depth, "shoring": "",

@@ -194,16 +194,12 @@ def _bind_chain(given: Given, number: int, served: Bools) -> _Bound:
         ends, around.ground, _bore(given.site, pipe), around.runs, around.zones,
         _served_houses(given, number, served), around.water, given.site.project.level_step,
     )  # fmt: skip
-    return _Bound(
-        pits.pits[up], pits.pits[down], length, ways, np.full(len(up), number), *rows
-    )
+    return _Bound(pits.pits[up], pits.pits[down], length, ways, np.full(len(up), number), *rows)
 
 
 def _bore(site: Site, pipe: ChainPipe) -> Bore:
     rules = site.book.rules
-    cover = max(
-        rules.number("min_cover_m"), rules.number("min_cover_bore_diameters") * pipe.bore
-    )
+    cover = max(rules.number("min_cover_m"), rules.number("min_cover_bore_diameters") * pipe.bore)
     return Bore(pipe.inside, pipe.outside, pipe.bore, cover, rules.number("frost_depth_m"))
 
 
@@ -267,6 +263,7 @@ def _arms_apart(given: Given, number: int, up: Ints, down: Ints) -> Bools:
 
 def _join_chains(parts: list[_Bound]) -> _Bound:
     """Legs of all chains in one set of arrays."""
+
     def stack(name: str) -> np.ndarray:
         return np.concatenate([getattr(p, name) for p in parts])
 
@@ -321,9 +318,7 @@ def _branches(given: Given) -> dict[int, int]:
     return branch
 
 
-def _group(
-    given: Given, bound: _Bound, branch: dict[int, int]
-) -> tuple[Groups, Ints, Ints]:
+def _group(given: Given, bound: _Bound, branch: dict[int, int]) -> tuple[Groups, Ints, Ints]:
     """Groups of legs at every pit, the pairs by which a sewer may pass, and each leg's groups."""
     candidates = given.candidates
     pits = len(candidates.ground)
@@ -333,9 +328,9 @@ def _group(
     string = np.array([branch[int(c)] for c in bound.chain], np.int64)
     string[~candidates.junction[bound.down]] = 0
     roots = np.flatnonzero(candidates.tie_in >= 0)
-    outlet = 90.0 - given.site.tie_ins["outlet_bearing_deg"].to_numpy(float)[
-        candidates.tie_in[roots]
-    ]
+    outlet = (
+        90.0 - given.site.tie_ins["outlet_bearing_deg"].to_numpy(float)[candidates.tie_in[roots]]
+    )
     leave = np.concatenate([azimuth, np.nan_to_num(outlet)])
     out_pit = np.concatenate([bound.up, roots])
     out, out_start, _ = number_groups(
@@ -351,7 +346,7 @@ def _group(
     free_out[out[len(azimuth) :][np.isnan(outlet)]] = True
     rules = given.site.book.rules
     pair_out, pair_in, turn = pair_groups(out_start, in_start, out_range, in_range, 360.0)
-    keep = (turn <= rules.number("max_turn_deg") + 1e-6) | free_out[pair_out]  # noqa: PLR2004
+    keep = (turn <= rules.number("max_turn_deg") + 1e-6) | free_out[pair_out]
     pair_out, pair_in, turn = pair_out[keep], pair_in[keep], turn[keep]
     drop = _drop_levels(given, np.where(free_out[pair_out], 360.0, turn))
     drop += _size_drop(given, bound, out, into, pair_out, pair_in)

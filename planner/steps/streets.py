@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from itertools import pairwise
 
 import geopandas as gpd
 import numpy as np
@@ -58,7 +59,7 @@ def _segments(streets: gpd.GeoDataFrame) -> tuple[list[_Segment], dict[Key, Floa
         xy = shapely.get_coordinates(line)
         keys = [_key(p) for p in xy]
         points.update(zip(keys, xy, strict=True))
-        for start, end in zip(keys[:-1], keys[1:], strict=True):
+        for start, end in pairwise(keys):
             if start != end:
                 ordered = (min(start, end), max(start, end))
                 found.setdefault(ordered, _Segment(start, end, row))
@@ -85,7 +86,7 @@ def _split_at_nodes(streets: gpd.GeoDataFrame) -> list[Link]:
 
 
 def _is_node(ends: list[int], segments: list[_Segment], allowed: NDArray[np.bool_]) -> bool:
-    if len(ends) != 2:  # noqa: PLR2004  (two streets that meet end to end are one)
+    if len(ends) != 2:
         return True
     first, second = (bool(allowed[segments[i].row]) for i in ends)
     return first != second
@@ -147,9 +148,7 @@ def _number_nodes(pieces: list[Link]) -> tuple[Floats, list[Link]]:
     return np.array(keys, float) / 1e4, links
 
 
-def _add_tie_ins(
-    site: Site, links: list[Link], node_xy: Floats
-) -> tuple[list[Link], Floats, Ints]:
+def _add_tie_ins(site: Site, links: list[Link], node_xy: Floats) -> tuple[list[Link], Floats, Ints]:
     """Give each tie-in a node on its nearest street, splitting the link where it must."""
     nodes = list(map(tuple, node_xy))
     tie_in_node = np.full(len(site.tie_ins), -1)

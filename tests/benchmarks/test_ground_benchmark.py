@@ -94,6 +94,7 @@ def test_profiles_cost_little_more_than_the_bare_read_of_their_window(
     raster: Path, benchmark: Callable[[Callable[[], object]], object]
 ) -> None:
     ground = benchmark(lambda: read_ours(raster))
+    assert isinstance(ground, Ground)
     x, y = profiles(ground)
     rows, cols = ground.values.shape
     west, north = BOX[0] - ORIGIN[0], ORIGIN[1] - BOX[3]

@@ -51,7 +51,7 @@ def write_page(folder: Path, text: str) -> Path:
 
 
 def open_map(browser: Browser, file: Path, size: dict[str, int] | None = None) -> Opened:
-    page = browser.new_page(viewport=size or WIDE)  # type: ignore[arg-type]
+    page = browser.new_page(viewport=size or WIDE)
     opened = Opened(page, [], [])
 
     def refuse(dialog: Dialog) -> None:

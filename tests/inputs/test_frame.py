@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import shapely
 from geopandas.testing import assert_geodataframe_equal
-from pyproj import CRS, Geod
+from pyproj import CRS
 
 from planner.inputs import read_site
 from planner.inputs.crs import axis_unit, make_frame, point_scale
@@ -22,9 +22,7 @@ INTERNATIONAL = GROUND_CRS.replace("+units=m", "+units=ft")
 def curved_site(folder: Path, **options: object) -> Site:
     streets = [line((0, 0), (61.3, 8.7), (140.2, 3.1), street="Main Street")]
     services = [line((40, -20), (42, 20), kind="gas"), line((80, -9, 99), (81, 9, 98), kind="oil")]
-    return read_site(
-        build_site(folder, streets=streets, utilities=services, **options)  # type: ignore[arg-type]
-    )
+    return read_site(build_site(folder, streets=streets, utilities=services, **options))
 
 
 def test_a_street_of_200_m_is_200_m_long(tmp_path: Path) -> None:
@@ -68,7 +66,8 @@ def test_the_scale_is_that_of_a_metre_walked_on_the_ellipsoid(
 
     project = CRS(crs)
     way = Transformer.from_crs(project.geodetic_crs, project, always_xy=True)
-    geod: Geod = project.get_geod()
+    geod = project.get_geod()
+    assert geod is not None
     x, y = way.transform(lon, lat)
     walked = []
     for azimuth in (0.0, 90.0):

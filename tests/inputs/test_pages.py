@@ -47,7 +47,7 @@ def said() -> Iterator[tuple[str, str]]:
                 continue
             part = max(fixed_parts(message), key=len, default="")
             if len(part) >= SHORTEST:
-                yield part, f"{path.name}:{node.lineno}"
+                yield part, f"{path.name}:{getattr(node, 'lineno', 0)}"
 
 
 def flat(text: str) -> str:

@@ -1,0 +1,1 @@
+"""Outside numbers: published tables, worked examples and a general-purpose library."""

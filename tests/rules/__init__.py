@@ -1,0 +1,1 @@
+"""Tests of the rule sets: what is known, what may be changed, and where it comes from."""

@@ -1,0 +1,194 @@
+"""Design flows, the smallest size that carries them, its slopes, and what cannot be carried."""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from shapely.geometry import Point
+
+from planner.kernels.hydraulics import depth_ratio, full_capacity
+from planner.model import RuleBook, Site
+from planner.records import Chain, Layout
+from planner.rules import load_book
+from planner.steps.flows import (
+    check_carried,
+    check_spare,
+    choose_pipes,
+    choose_size,
+    load_pipes,
+    run_states,
+    slopes_of,
+    unit_flow,
+    usable_sizes,
+)
+from tests.steps.clearance_site import site_of
+
+
+def us(**rules: Any) -> RuleBook:
+    return load_book("us-ten-states", {"rules": rules})
+
+
+def eu(**rules: Any) -> RuleBook:
+    return load_book("eu-metric", {"rules": rules})
+
+
+def test_a_peak_worked_by_hand_in_us_rules() -> None:
+    # 1,000 people x 378.5 L/d x 3.8 = 16.647 L/s
+    peak = load_pipes(us(), [1000.0], [0.0], [-1]).peak[0]
+    assert 1000 * peak == pytest.approx(1000 * 378.5 / 86_400 * 3.8)
+
+
+def test_a_peak_worked_by_hand_in_metric_rules() -> None:
+    # 1,000 people x 150 L/d x 3.8 = 6.597 L/s, and 0.0005 L/s x 2 km x 200 mm = 0.2 L/s
+    peak = load_pipes(eu(), [1000.0], [2000.0 * 200.0], [-1]).peak[0]
+    assert 1000 * peak == pytest.approx(1000 * 150 / 86_400 * 3.8 + 0.2)
+
+
+def test_infiltration_is_not_peaked() -> None:
+    dry, wet = (load_pipes(eu(), [1000.0], [one], [-1]) for one in (0.0, 4e5))
+    assert wet.peak[0] - dry.peak[0] == pytest.approx(0.0002)
+
+
+def test_people_and_infiltration_of_branches_add() -> None:
+    loads = load_pipes(eu(), [100.0, 50.0, 0.0], [2e4, 2e4, 2e4], [2, 2, -1])
+    assert loads.people.tolist() == [100.0, 50.0, 150.0]
+    assert loads.infiltration == pytest.approx([1e-5, 1e-5, 3e-5])
+
+
+def test_the_peak_of_a_junction_is_below_the_sum_of_its_branches() -> None:
+    peak = load_pipes(us(), [400.0, 600.0, 0.0], [0.0] * 3, [2, 2, -1]).peak
+    assert peak[2] < peak[0] + peak[1]
+
+
+def test_growth_raises_the_design_peak_and_not_the_present_one() -> None:
+    now, later = (load_pipes(us(future_people_factor=f), [500.0], [0.0], [-1]) for f in (1.0, 2.0))
+    assert later.present_peak[0] == now.peak[0]
+    assert later.peak[0] == pytest.approx(load_pipes(us(), [1000.0], [0.0], [-1]).peak[0])
+
+
+@pytest.mark.parametrize("book", [us(), eu()], ids=["us", "eu"])
+def test_the_smallest_size_that_carries_is_taken(book: RuleBook) -> None:
+    sizes = usable_sizes(book, "jacked")
+    chosen = choose_size(book, sizes, 0.03, 0.005)
+    assert chosen is not None
+    below = [size for size in sizes if size.nominal_mm < chosen.nominal_mm]
+    limit = book.rules.entry("max_depth_ratio", "200")
+    depths = [depth_ratio(0.03, size.inside_m, 0.005, 0.013) for size in below]
+    assert all(np.isnan(depth) or depth > limit for depth in depths)
+    assert depth_ratio(0.03, chosen.inside_m, 0.005, 0.013) <= limit
+
+
+def test_a_size_worked_by_hand() -> None:
+    # 8 in at 0.40 % carries 0.494 MGD = 21.6 L/s full and 0.912 of it at y/D 0.75: 19.7 L/s
+    sizes = usable_sizes(us(), "jacked")
+    taken = [choose_size(us(), sizes, flow) for flow in (0.0196, 0.0198)]
+    assert [size.nominal_mm for size in taken if size] == [200.0, 250.0]
+
+
+def test_a_steeper_pipe_may_be_smaller() -> None:
+    sizes = usable_sizes(us(), "jacked")
+    flat, steep = (choose_size(us(), sizes, 0.03, slope) for slope in (0.003, 0.02))
+    assert flat is not None
+    assert steep is not None
+    assert steep.nominal_mm < flat.nominal_mm
+
+
+def test_a_flow_beyond_the_largest_pipe_has_no_size() -> None:
+    assert choose_size(us(), usable_sizes(us(), "jacked"), 5.0) is None
+
+
+def test_a_flow_beyond_the_largest_pipe_is_found_with_figures_and_remedy() -> None:
+    found = check_carried(us(), "L1", usable_sizes(us(), "jacked")[-1], 2.0)
+    assert found is not None
+    assert found["rule"] == "max_velocity_m_per_s"
+    assert found["value"] > found["limit"] == 3.0
+    assert found["remedy"].startswith("2000.0 L/s is too much for 600 mm at any slope")
+
+
+def test_a_flow_that_fits_is_no_finding() -> None:
+    assert check_carried(us(), "L1", usable_sizes(us(), "jacked")[0], 0.01) is None
+
+
+def test_the_slope_window_names_the_rules_that_fix_it() -> None:
+    window = slopes_of(us(), usable_sizes(us(), "jacked")[0], 0.03)
+    assert (window.fixes_least, window.fixes_most) == ("max_depth_ratio", "max_velocity_m_per_s")
+
+
+def test_shear_may_replace_the_velocity() -> None:
+    size = usable_sizes(us(), "jacked")[0]
+    window = slopes_of(us(self_cleansing="shear"), size, 0.0005)
+    assert window.fixes_least == "min_shear_pa"
+
+
+def test_shear_of_a_starter_leg_is_as_worked_by_hand() -> None:
+    # at y/D 0.2 the radius is 0.12059 D: 1 Pa needs S = 1 / (9806.65 x 0.12059 D) = 0.004162 for
+    # 8 in, and that depth carries 0.08757 of 0.02200 m³/s there
+    size, slope = usable_sizes(us(), "jacked")[0], 1 / (9806.65 * 0.12059 * 0.2032)
+    flow = 0.08757 * full_capacity(0.2032, slope, 0.013)
+    window = slopes_of(us(self_cleansing="shear", min_slope_pct=0.1), size, flow)
+    assert window.least == pytest.approx(slope, rel=1e-4)
+
+
+def test_varying_n_needs_a_larger_or_steeper_pipe() -> None:
+    size = usable_sizes(us(), "jacked")[0]
+    constant, varying = (slopes_of(us(roughness=r), size, 0.03) for r in ("constant", "varying"))
+    assert varying.least > constant.least
+
+
+def test_an_overloaded_pipe_counts_as_full() -> None:
+    state = run_states(us(), 0.1, 0.2, 0.005)
+    assert state.depth_ratio[0] == 1.0
+    assert state.velocity[0] == pytest.approx(0.1 / (np.pi * 0.01))
+
+
+def tie_in(spare: float) -> dict[str, Any]:
+    return {
+        "tie_in_id": "M1", "invert_elev_m": 90.0, "spare_l_per_s": spare, "geometry": Point(0, 0),
+    }  # fmt: skip
+
+
+def test_a_tie_in_without_spare_capacity_is_found_with_the_remedy() -> None:
+    found = check_spare(site_of([], tie_in=tie_in(4.0)), 0, 0.0062)
+    assert found is not None
+    assert (found["subject"], found["limit"], found["unit"]) == ("M1", 4.0, "L/s")
+    assert found["remedy"] == "enlarge the existing sewer, or drain 2.20 L/s elsewhere"
+
+
+@pytest.mark.parametrize("spare", [6.2, 9.0, np.nan])
+def test_spare_capacity_that_suffices_or_is_unknown_is_no_finding(spare: float) -> None:
+    assert check_spare(site_of([], tie_in=tie_in(spare)), 0, 0.0062) is None
+
+
+def chain(down: int, up: int, properties: list[int]) -> Chain:
+    """A straight chain of 100 m."""
+    return Chain(
+        xy=np.array([[0.0, 0.0], [100.0, 0.0]]), rows=np.zeros(1, np.int64),
+        flipped=np.zeros(1, bool), down=down, up=up, properties=np.array(properties, np.int64),
+        property_stations=np.full(len(properties), 50.0), head_from=90.0, head_to=100.0,
+    )  # fmt: skip
+
+
+def test_sizes_never_fall_downstream_and_peaks_gather() -> None:
+    # two branches join into a trunk without houses of its own; 5,000 people and 2.5
+    site = site_with(people=[5000.0, 2.5])
+    layout = Layout((chain(1, -1, [0]), chain(1, -1, [1]), chain(0, 1, [])), {}, np.zeros((2, 2)),
+                    np.zeros(2), ("", ""), np.zeros((0, 3)))  # fmt: skip
+    big, small, trunk = choose_pipes(site, layout)
+    assert trunk.nominal >= big.nominal > small.nominal == 200.0
+    # (18 + sqrt 5.0025) / (4 + sqrt 5.0025) = 3.2451 times 5,002.5 people x 378.5 L/d
+    assert trunk.peak == pytest.approx(3.2451 * 5002.5 * 0.3785 / 86_400, rel=1e-4)
+
+
+def site_with(people: list[float]) -> Site:
+    """A site whose properties have these people and nothing else."""
+    rows = {"people": people, "flow_l_per_s": [np.nan] * len(people)}
+    frame = gpd.GeoDataFrame(rows, geometry=[Point(0, 0)] * len(people))
+    return dataclasses.replace(site_of([]), properties=frame)
+
+
+def test_one_person_makes_the_unit_flow() -> None:
+    assert unit_flow(us()) == pytest.approx(0.3785 / 86_400)
