@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import geopandas as gpd
@@ -19,10 +20,18 @@ from planner.steps.layout import choose_layout
 from planner.steps.obstruction import find_obstructions
 from planner.steps.pipes import choose_pipes, people_of, pipe_in_bore
 from planner.steps.prices import price_candidates
-from planner.steps.route import Given, find_route, floor_limits
+from planner.steps.route import (
+    Break,
+    Given,
+    find_breaks,
+    find_route,
+    floor_limits,
+    upstream_properties,
+)
 from planner.steps.streets import build_graph
 
 VERSION = "0.1.0"
+MOST_LAYOUTS = 30  # rounds of leaving out what no legs can reach
 
 OnStage = Callable[[str], None]
 
@@ -44,11 +53,54 @@ def make_plan(site: Site, on_stage: OnStage | None = None) -> Plan:
     tell = on_stage or (lambda _: None)
     tell("layout")
     graph = build_graph(site, site.book.rules.number("connection_max_length_m"))
-    given = _lay_out(site, graph)
+    given, graph = _lay_out_what_passes(site, graph)
     tell("legs")
     solution = _serve_what_can_be(given, graph.property_xy)
     tell("assemble")
     return _assemble(given, solution, graph.property_xy)
+
+
+def _lay_out_what_passes(site: Site, graph: StreetGraph) -> tuple[Given, StreetGraph]:
+    """A layout in which every street can be joined to the tie-in by legs.
+
+    Where no legs pass, what lies above is left out and the rest is laid out again.
+    """
+    for _ in range(MOST_LAYOUTS):
+        given = _lay_out(site, graph)
+        breaks = find_breaks(given)
+        why_not = _cut_off(given, breaks)
+        if not why_not:
+            break
+        graph = replace(
+            graph,
+            property_link=np.where(
+                np.isin(np.arange(len(graph.property_link)), list(why_not)), -1, graph.property_link
+            ),
+            property_why_not=tuple(
+                why_not.get(i, text) for i, text in enumerate(graph.property_why_not)
+            ),
+        )
+    return given, graph
+
+
+def _cut_off(given: Given, breaks: tuple[Break, ...]) -> dict[int, str]:
+    """Properties above each break, or all of its chain where none lies above it."""
+    streets = given.site.streets["street"].astype(str).tolist()
+    why_not = {}
+    for cut in breaks:
+        chain = given.layout.chains[cut.chain]
+        rows = upstream_properties(given.layout, cut.chain)
+        beyond = np.setdiff1d(rows, chain.properties[chain.property_stations < cut.station])
+        street = streets[chain.rows[0]]
+        what = (
+            f"blocked: the sewer of {street} cannot meet the other sewers at its lower end within "
+            f"the turns, drops and lengths that the rules allow"
+            if cut.alone
+            else f"blocked: no leg that keeps the rules passes the stretch of {street} below "
+            f"{cut.station:.0f} m from its lower end"
+        )
+        why_not |= dict.fromkeys((beyond if len(beyond) else rows).tolist(), what)
+    return why_not
 
 
 def _lay_out(site: Site, graph: StreetGraph) -> Given:

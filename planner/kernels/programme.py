@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 
 EXIT, LAUNCH = 0, 1  # what a pit is built for
 UP_FROM_LAUNCH, UP_PAST_LAUNCH, DOWN = 0, 1, 2  # drives: upgrade from an exit pit's or a launch
@@ -78,6 +79,16 @@ class Legs(NamedTuple):
     band_high: Ints  # (bands + 1,)
     band_t: Floats
     band_h: Floats  # [levels]
+
+
+class Filled(NamedTuple):
+    """What the programme knows when it has run from the heads to the roots."""
+
+    offset: Ints  # (out groups,) where each group's tables begin: the exit pit's, the launch pit's
+    tables: Floats  # (entries,) cheapest price of everything at and above a pit
+    alive: Ints  # (2 x out groups, 2) first and last level that can be served, from the lowest
+    reached: Ints  # (pits,) 1 where some level of the pit can be served
+    arrived: Bools  # (in groups,) whether anything arrives by the group
 
 
 class Drops(NamedTuple):
@@ -442,9 +453,7 @@ def _close_pit(
 
 
 @njit(cache=True, nogil=True)
-def fill_tables(
-    pits: Pits, groups: Groups, legs: Legs, drops: Drops
-) -> tuple[Ints, Floats, Ints, Ints]:
+def fill_tables(pits: Pits, groups: Groups, legs: Legs, drops: Drops) -> Filled:
     """Run the programme from the heads to the roots.
 
     Parameters
@@ -454,14 +463,7 @@ def fill_tables(
 
     Returns
     -------
-    offset : (out groups,)
-        Where each group's tables begin: first the exit pit's, then the launch pit's.
-    tables : (entries,)
-        Cheapest price of everything at and above a pit.
-    alive : (2 x out groups, 2)
-        First and last level that can be served, of each table, from the pit's lowest.
-    reached : (pits,)
-        1 where some level of the pit can be served.
+    The tables.
     """
     n_pits = len(pits.low)
     n_out = groups.out_start[n_pits]
@@ -476,8 +478,11 @@ def fill_tables(
     alive = np.empty((2 * n_out, 2), np.int64)
     alive[:, 0], alive[:, 1] = 1, 0
     reached = np.zeros(n_pits, np.int64)
+    arrived = np.zeros(len(groups.in_branch), np.bool_)
     for v in range(n_pits):
         arrive, _ = _arrivals(v, pits, groups, legs, offset, tables, alive)
+        for g in range(arrive.shape[0]):
+            arrived[groups.in_start[v] + g] = arrive[g].size > 0 and arrive[g].min() < np.inf
         _close_pit(v, pits, groups, drops, arrive, offset, tables)
         n = max(pits.high[v] - pits.low[v] + 1, 0)
         for out in range(groups.out_start[v], groups.out_start[v + 1]):
@@ -489,7 +494,7 @@ def fill_tables(
                             alive[2 * out + role, 0] = k
                         alive[2 * out + role, 1] = k
                         reached[v] = 1
-    return offset, tables, alive, reached
+    return Filled(offset, tables, alive, reached, arrived)
 
 
 @njit(cache=True, nogil=True)

@@ -25,12 +25,12 @@ from planner.kernels.roughness import (
 )
 from planner.kernels.slopes import SlopeLimits, slope_window
 from planner.model import Floats, RuleBook, Site
-from planner.records import ChainPipe, Layout
+from planner.records import ChainPipe, Layout, Route
 from planner.rules import PipeSize, pipe_sizes, stepped
 
 __all__ = [
-    "FlowLoads", "SlopeWindow", "check_spare", "choose_pipes", "choose_size", "load_pipes",
-    "peak_factor", "people_of", "pipe_in_bore", "run_states", "slopes_of", "sum_down",
+    "FlowLoads", "SlopeWindow", "check_spare", "choose_pipes", "choose_size", "load_legs",
+    "load_pipes", "peak_factor", "people_of", "pipe_in_bore", "run_states", "slopes_of", "sum_down",
     "unit_flow", "usable_sizes",
 ]  # fmt: skip
 
@@ -121,6 +121,16 @@ def load_pipes(
         peak=design_peak(future, future * one, leak, most),
         present_peak=design_peak(now, now * one, leak, most),
     )
+
+
+def load_legs(site: Site, route: Route) -> FlowLoads:
+    """Design flows of the legs of a route; who joins a leg counts as joining at its upper end."""
+    own = np.zeros(len(route.leg_length))
+    served = route.property_leg >= 0
+    np.add.at(own, route.property_leg[served], people_of(site)[served])
+    leaving = {int(pit): leg for leg, pit in enumerate(route.leg_up)}
+    parent = [leaving.get(int(pit), -1) for pit in route.leg_down]
+    return load_pipes(site.book, own, route.leg_length * route.leg_nominal, parent)
 
 
 def usable_sizes(book: RuleBook, method: str) -> tuple[PipeSize, ...]:

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from planner.kernels.pairs import TOP, pair_pits
+from planner.kernels.pairs import BOTTOM, TOP, pair_pits
 from planner.kernels.programme import (
     DOWN,
     Drops,
+    Filled,
     Groups,
     Legs,
     Pits,
@@ -108,6 +109,67 @@ def find_route(given: Given, served: Bools) -> Solution | None:
     instance = build_instance(given, served)
     filled = fill_tables(instance.pits, instance.groups, instance.legs, instance.drops)
     return _trace(given, instance, filled, served)
+
+
+@dataclass(frozen=True)
+class Break:
+    """A chain that no string of legs passes, and the station it cannot get below. [m]"""
+
+    chain: int
+    station: float
+    alone: bool  # it arrives, but not together with the strings that meet it there
+
+
+def find_breaks(given: Given) -> tuple[Break, ...]:
+    """Where no legs can pass, whatever houses they serve; none where all streets can be joined.
+
+    Of strings that each arrive at a junction but cannot meet there, the one that serves fewest is
+    named.
+    """
+    instance = build_instance(given, np.zeros(len(given.site.properties), bool))
+    filled = fill_tables(instance.pits, instance.groups, instance.legs, instance.drops)
+    branch = _branches(given)
+    breaks = []
+    meeting: dict[int, list[int]] = defaultdict(list)
+    for number, pits in enumerate(given.candidates.chains):
+        above = pits.kind != BOTTOM
+        reached = filled.reached[pits.pits] > 0
+        if not (reached & (pits.kind == TOP)).any():
+            if given.layout.chains[number].up < 0:
+                breaks.append(Break(number, 0.0, alone=False))
+            continue
+        if _arrives(instance, filled, pits.pits[~above], branch[number]):
+            meeting[given.layout.chains[number].down].append(number)
+        else:
+            station = float(pits.station[above & reached].min())
+            breaks.append(Break(number, station, alone=False))
+    broken = {given.layout.chains[b.chain].down for b in breaks}
+    for node, numbers in meeting.items():
+        pits = given.candidates.chains[numbers[0]]
+        own = pits.pits[pits.kind == BOTTOM]
+        if node not in broken and not (filled.reached[own] > 0).any():
+            fewest = min(numbers, key=lambda n: (len(upstream_properties(given.layout, n)), n))
+            breaks.append(Break(fewest, 0.0, alone=True))
+    return tuple(breaks)
+
+
+def _arrives(instance: _Instance, filled: Filled, pits: Ints, branch: int) -> bool:
+    for pit in pits:
+        first, last = instance.groups.in_start[pit], instance.groups.in_start[pit + 1]
+        if (filled.arrived[first:last] & (instance.groups.in_branch[first:last] == branch)).any():
+            return True
+    return False
+
+
+def upstream_properties(layout: Layout, number: int) -> Ints:
+    """Properties of a chain and of all chains that drain into it."""
+    chains = layout.chains
+    found = [chains[number].properties]
+    if chains[number].up >= 0:
+        for other, chain in enumerate(chains):
+            if chain.down == chains[number].up:
+                found.append(upstream_properties(layout, other))
+    return np.concatenate(found)
 
 
 def floor_limits(given: Given, property_xy: Floats) -> tuple[Floats, dict[int, str]]:
@@ -462,11 +524,9 @@ def _drops(given: Given) -> Drops:
     )  # fmt: skip
 
 
-def _trace(
-    given: Given, instance: _Instance, filled: tuple[Ints, Floats, Ints, Ints], served: Bools
-) -> Solution | None:
+def _trace(given: Given, instance: _Instance, filled: Filled, served: Bools) -> Solution | None:
     """Walk the optimum back from the tie-ins to the heads."""
-    offset, tables, alive, _ = filled
+    offset, tables, alive = filled.offset, filled.tables, filled.alive
     legs, level, cost = [], {}, 0.0
     stack = []
     for root in instance.roots:
