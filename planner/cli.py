@@ -2,52 +2,51 @@
 
 from __future__ import annotations
 
-import json
+import errno
+import os
 import sys
 import time
-from collections.abc import Iterator
+import unicodedata
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 from rich.console import Console
+from rich.padding import Padding
+from rich.status import Status
 from rich.table import Table
 from rich.text import Text
 
-from planner.errors import PlannerError
+from planner.errors import NoPlanError, PlannerError
+
+if TYPE_CHECKING:  # what follows is slow to import, and --help must be quick
+    from planner.model import LedgerEntry, Plan, Site
+    from planner.outputs.display import Display
 
 CAUTION = (
     "This is a proposal, not permission to dig: have every service located and exposed, follow "
     "the local codes, and have a licensed engineer decide."
 )
-OK, BROKEN, UNUSABLE = 0, 1, 2
-MOST_LINES = 12  # of one kind on the screen; the files hold the rest
+DONE, BROKEN, UNUSABLE = 0, 1, 2
+MOST_WRONG, MOST_LINES = 5, 3  # on the screen of a plan; its files hold the rest
+ROWS = ("read", "used", "repaired", "refused", "ignored")
+LEDGER = {
+    "refused": "Refused", "doubt": "Doubtful", "repaired": "Repaired", "assumed": "Assumed",
+    "ignored": "Ignored",
+}  # fmt: skip
+WORDS = {
+    "read": "Reading the layers", "layout": "Choosing the streets",
+    "legs": "Placing pits and legs", "assemble": "Checking against the rules",
+    "write": "Writing the files",
+}  # fmt: skip
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False)
 err = Console(stderr=True, highlight=False)
 
 Project = Annotated[Path, typer.Argument(help="The project file (TOML).", metavar="PROJECT.toml")]
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
-
-
-def safe(text: object) -> Text:
-    """Text without anything a terminal would obey."""
-    return Text("".join(c if c.isprintable() else f"\\x{ord(c):02x}" for c in str(text)))
-
-
-@contextmanager
-def refusals() -> Iterator[None]:
-    """Turn an error that the user can mend into one message and the status for it."""
-    try:
-        yield
-    except PlannerError as error:
-        err.print(safe(f"Cannot go on. {error}"))
-        raise typer.Exit(UNUSABLE) from None
-    except OSError as error:
-        name = error.filename or "a file"
-        err.print(safe(f"Cannot go on. {name}: {error.strerror or error}. Check path and rights."))
-        raise typer.Exit(UNUSABLE) from None
 
 
 @app.callback()
@@ -58,14 +57,19 @@ def about() -> None:
 @app.command()
 def inputs(project: Project, *, as_json: Json = False) -> None:
     """Read and check every layer; say what was read, assumed, repaired and refused."""
-    from planner.inputs import read_site, report_inputs  # noqa: PLC0415  (quick --help)
-
     with refusals():
-        report = report_inputs(read_site(project))
-    if as_json:
-        sys.stdout.write(json.dumps(report, ensure_ascii=False, indent=1) + "\n")
-    _show_inputs(report)
-    raise typer.Exit(BROKEN if report["doubtful"] else OK)
+        with stages() as clock:
+            clock.enter("read")
+            from planner.inputs import read_site, report_inputs  # noqa: PLC0415  (quick --help)
+
+            site = read_site(project)
+            report = report_inputs(site)
+        if as_json:
+            from planner.outputs.files import json_text  # noqa: PLC0415  (quick --help)
+
+            print_json(json_text(report).encode("utf-8", "backslashreplace"))
+        show_inputs(site)
+    raise typer.Exit(BROKEN if report["doubtful"] else DONE)
 
 
 @app.command()
@@ -76,90 +80,210 @@ def plan(
     as_json: Json = False,
 ) -> None:
     """Propose the sewer, and write its map, layers and summary."""
-    from planner import make_plan, read_site, write_plan  # noqa: PLC0415  (quick --help)
-
-    clock = _Clock()
     with refusals():
-        site = read_site(project)
-        made = make_plan(site, clock.enter)
-        clock.enter("write")
-        files = write_plan(made, out, clock.until_now())
-    if as_json:
-        sys.stdout.write((Path(out) / "plan.json").read_text("utf-8"))
-    _show_plan(made.summary, made.connections, files)
-    raise typer.Exit(OK if made.summary["status"] == "ok" else BROKEN)
+        with stages() as clock:
+            clock.enter("read")
+            from planner import make_plan, read_site, write_plan  # noqa: PLC0415  (quick --help)
+
+            made = make_plan(read_site(project), clock.enter)
+            clock.enter("write")
+            files = write_plan(made, out, clock.seconds)
+        if as_json:
+            print_json(files["plan.json"].read_bytes())
+        show_plan(made, files)
+    raise typer.Exit(DONE if made.summary["status"] == "ok" else BROKEN)
 
 
-class _Clock:
-    """Seconds by stage, and a word on a terminal as each begins."""
+@contextmanager
+def refusals() -> Iterator[None]:
+    """Turn an error that the user can mend into one message and the status for it."""
+    try:
+        yield
+    except NoPlanError as error:
+        say(f"There is no plan, and nothing was written. {error}")
+        raise typer.Exit(BROKEN) from None
+    except PlannerError as error:
+        say(f"Cannot go on. {error}")
+        raise typer.Exit(UNUSABLE) from None
+    except OSError as error:
+        if error.errno == errno.EPIPE:
+            raise  # whoever read our output has had enough: the frame of the command ends quietly
+        where = f"{error.filename}: " if error.filename else ""
+        say(f"Cannot go on. {where}{error.strerror or error}. Check path, room and rights")
+        raise typer.Exit(UNUSABLE) from None
 
-    def __init__(self) -> None:
+
+class Clock:
+    """Seconds by stage, and a word on a terminal while each runs."""
+
+    def __init__(self, status: Status | None) -> None:
         self.seconds: dict[str, float] = {}
-        self.stage, self.since = "read", time.perf_counter()
+        self.status = status
+        self.stage, self.since = "", 0.0
 
     def enter(self, stage: str) -> None:
         """End the stage that runs and begin another."""
-        self.seconds = self.until_now()
-        self.stage, self.since = stage, time.perf_counter()
-        if err.is_terminal:
-            err.print(Text(f"{stage} ...", style="dim"))
-
-    def until_now(self) -> dict[str, float]:
-        """Seconds of every stage so far."""
-        spent = time.perf_counter() - self.since
-        return {**self.seconds, self.stage: self.seconds.get(self.stage, 0.0) + spent}
+        now = time.perf_counter()
+        if self.stage:
+            self.seconds[self.stage] = self.seconds.get(self.stage, 0.0) + now - self.since
+        self.stage, self.since = stage, now
+        if self.status is not None:
+            self.status.update(f"{WORDS.get(stage, stage)} …")
 
 
-def _lines(title: str, lines: list[str]) -> None:
+@contextmanager
+def stages() -> Iterator[Clock]:
+    """A clock that shows, on a terminal only, which stage runs."""
+    if not sys.stderr.isatty():
+        yield Clock(None)
+        return
+    with err.status("") as status:
+        yield Clock(status)
+
+
+def print_json(content: bytes) -> None:
+    """Print to standard output; what cannot be printed fails here, not as the program ends."""
+    try:
+        sys.stdout.buffer.write(content)
+        sys.stdout.flush()
+    except OSError as error:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: PTH123, SIM115
+        if error.errno == errno.EPIPE:
+            raise
+        raise OSError(error.errno, error.strerror, "standard output") from None
+
+
+def safe(text: object) -> str:
+    r"""Text with everything that a terminal would obey made visible.
+
+    Examples
+    --------
+    >>> safe("a\x1b[31mb\n")
+    'a\\x1b[31mb\\n'
+    """
+    return "".join(
+        c if c.isprintable() or unicodedata.category(c) == "Zs" else ascii(c)[1:-1]
+        for c in str(text)
+    )
+
+
+def say(text: object, style: str = "", indent: int = 0) -> None:
+    """Print a line to standard error; only a terminal wraps it."""
+    line = Text(safe(text), style=style)
+    if err.is_terminal:
+        err.print(Padding(line, (0, 0, 0, indent)))
+    else:
+        err.print(Text(" " * indent) + line, soft_wrap=True)
+
+
+def say_lines(title: str, lines: list[str], most: int, rest: str = "") -> None:
+    """Print a heading with its lines under it; the rest is counted, and said to be somewhere."""
     if not lines:
         return
-    err.print(Text(title, style="bold"))
-    for line in lines[:MOST_LINES]:
-        err.print(Text("  ") + safe(line))
-    if len(lines) > MOST_LINES:
-        err.print(Text(f"  and {len(lines) - MOST_LINES} more"))
+    say(f"{title} ({len(lines)})", "bold")
+    for line in lines[:most]:
+        say(line, indent=2)
+    if len(lines) > most:
+        say(f"and {len(lines) - most} more in {rest}", indent=2)
 
 
-def _show_inputs(report: dict[str, Any]) -> None:
-    table = Table("layer", "read", "used", "repaired", "refused", "ignored", title="Read")
-    for row in report["layers"]:
-        counts = [row.get(key, 0) for key in ("read", "used", "repaired", "refused", "ignored")]
-        table.add_row(safe(row["layer"]), *(str(count) for count in counts))
-    for title in ("refused", "doubts", "repairs", "ignored", "assumptions"):
-        _lines(title.capitalize(), [_entry(e) for e in report.get(title, [])])
+def show_inputs(site: Site) -> None:
+    """One screen of what was read, what is wrong first; every entry is there."""
+    from planner.outputs.display import Display  # noqa: PLC0415  (quick --help)
+
+    show = Display.of(site.project)
+    say(heading(site, show), "bold")
+    for kind, title in LEDGER.items():
+        if kind == "repaired":  # what is wrong stands above the count, what was mended below
+            show_counts(site)
+        entries = [entry for entry in site.ledger if entry.kind == kind]
+        say_lines(title, [entry_words(entry, show) for entry in entries], len(entries))
+    say(CAUTION)
+
+
+def show_counts(site: Site) -> None:
+    """Rows of each layer: read, and what became of them."""
+    table = Table("Layer", box=None, pad_edge=False, header_style="bold")
+    for name in ROWS:
+        table.add_column(name.capitalize(), justify="right")
+    for layer, counts in site.row_counts.items():
+        table.add_row(Text(safe(layer)), *(str(counts[name]) for name in ROWS))
     err.print(table)
-    err.print(Text(CAUTION))
 
 
-def _entry(entry: Any) -> str:
-    if not isinstance(entry, dict):
-        return str(entry)
-    rows = entry.get("rows", ())
-    count = len(rows) if isinstance(rows, (list, tuple)) else rows
-    return f"{entry.get('layer', '')}, rows {count}: {entry.get('what', '')}"
+def show_plan(made: Plan, files: Mapping[str, Path]) -> None:
+    """One screen: what is wrong, then what was read, assumed and found, and where the files are."""
+    from planner.outputs.display import Display  # noqa: PLC0415  (quick --help)
 
-
-def _show_plan(summary: Any, connections: Any, files: dict[str, Path]) -> None:
-    totals = summary["totals"]
+    summary, site = made.summary, made.site
+    show = Display.of(site.project, str(summary["totals"]["currency"]))
     wrong = [b for b in summary["breaches"] if b["severity"] == "breach"]
-    advice = len(summary["breaches"]) - len(wrong)
-    unserved = connections[~connections["served"].astype(bool)]
-    _lines("What is wrong", [
-        f"{b['subject']}: {b['rule']} is {b['value']:g}, limit {b['limit']:g} {b['unit']}"
-        for b in wrong
-    ])  # fmt: skip
-    _lines("Not served", [
-        f"{row.property_id}: {row.why_not}" for row in unserved.itertuples()
-    ])  # fmt: skip
-    err.print(safe(
-        f"{summary['project']}: {totals['legs']} legs, {totals['length_m']:.0f} m, "
-        f"{totals['pits']} pits, {totals['served']} of {totals['properties']} properties served, "
-        f"{totals['cost']:,.0f} {totals['currency']}; {advice} pieces of advice, "
-        f"{len(summary['assumptions'])} assumptions. Status: {summary['status']}."
-    ))  # fmt: skip
-    for name, path in files.items():
-        err.print(safe(f"  {name}: {path}"))
-    err.print(Text(CAUTION))
+    doubts = [entry_words(e, show) for e in site.ledger if e.kind in ("refused", "doubt")]
+    unserved = made.connections[~made.connections["served"].astype(bool)]
+    left_out = [
+        f"{name}: {show.prose(why)}"
+        for name, why in zip(unserved["property_id"], unserved["why_not"], strict=True)
+    ]
+    assumed = [f"{a['layer']}: {show.prose(a['what'])}" for a in summary["assumptions"]]
+    say(f"{heading(site, show)} – {summary['status']}", "bold")
+    say_lines("Wrong", [breach_words(b, show) for b in wrong], MOST_WRONG, "plan.json")
+    say_lines("Not served", left_out, MOST_LINES, "plan.gpkg, layer connections")
+    say_lines("Doubtful in what was read", doubts, MOST_LINES, "what `pitline inputs` prints")
+    counts = ((layer, rows["read"]) for layer, rows in site.row_counts.items() if rows["read"])
+    say(f"Read: {', '.join(f'{layer} {rows}' for layer, rows in counts)}")
+    say_lines("Assumed", assumed, MOST_LINES, "plan.json")
+    say(f"Found: {found_words(made, show, len(summary['breaches']) - len(wrong))}")
+    folder = files["plan.json"].parent
+    say(f"Files in {folder}: {', '.join(name for name in files if name != 'map.html')}")
+    say(f"Map: {files['map.html']}")
+    say(CAUTION)
+
+
+def heading(site: Site, show: Display) -> str:
+    """What the project is, and what its figures are in."""
+    units = f"{show.unit('length')}, {show.unit('nominal')}"
+    return f"{site.project.name} ({site.project.vertical_datum}; {units})"
+
+
+def entry_words(entry: LedgerEntry, show: Display) -> str:
+    """One entry of the ledger: where, and what."""
+    from planner.inputs.words import rows_listed  # noqa: PLC0415  (quick --help)
+    from planner.outputs.map_overview import ledger_words  # noqa: PLC0415  (quick --help)
+
+    file = f"{entry.layer} ({entry.file})" if entry.file else entry.layer
+    rows = rows_listed(entry.rows) if entry.rows else ""
+    return f"{', '.join(filter(None, (file, entry.column, rows)))}: {ledger_words(entry, show)}"
+
+
+def breach_words(breach: Mapping[str, Any], show: Display) -> str:
+    """A broken rule: which, where, what it is and what it must be."""
+    value, limit = (measure_words(breach[key], breach["unit"]) for key in ("value", "limit"))
+    shown = show.prose(value), show.prose(limit)
+    if shown[0] != shown[1]:  # rounded for people, the two may look alike: then as they are
+        value, limit = shown
+    other = f" with {breach['with']}" if breach.get("with") else ""
+    return f"{breach['subject']}{other}: {breach['rule']} is {value}, must be {limit}"
+
+
+def measure_words(value: object, unit: str) -> str:
+    """A figure with its unit, as far as it is one."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return str(value)
+    return f"{value:.6f}".rstrip("0").rstrip(".") + f" {unit}".rstrip()
+
+
+def found_words(made: Plan, show: Display, advice: int) -> str:
+    """What the plan comes to, in a line."""
+    totals, severity = made.summary["totals"], made.conflicts["severity"]
+    parts: Iterable[str] = (
+        f"{totals['legs']} legs, {show.text('length', totals['length_m'])}",
+        f"{totals['pits']} pits",
+        f"{totals['served']} of {totals['properties']} properties served",
+        show.text("money", totals["cost"]),
+        ", ".join(f"{count} {name}" for name, count in severity.value_counts().items()),
+        f"advice: {advice}" if advice else "",
+    )
+    return "; ".join(filter(None, parts))
 
 
 def main() -> None:

@@ -72,8 +72,8 @@ def write_plan(
 
 def plan_text(plan: Plan, timings: Mapping[str, float] | None = None) -> str:
     """What `plan.json` holds; a stage whose time is not known is null. [s]"""
-    seconds = {stage: None for stage in STAGES} | dict(timings or {})
-    rounded = {k: None if v is None else round(v, 3) for k, v in seconds.items()}
+    known = {stage: round(seconds, 3) for stage, seconds in (timings or {}).items()}
+    rounded = {**dict.fromkeys(STAGES), **known}
     return json_text({**plan.summary, "timings_s": rounded})
 
 
@@ -144,7 +144,7 @@ def _locked(path: Path) -> IO[str]:
         file = path.open("a", encoding="utf-8")
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            if path.exists() and path.samestat(os.fstat(file.fileno())):
+            if path.exists() and os.path.samestat(os.fstat(file.fileno()), path.stat()):
                 return file
         except BlockingIOError:
             file.close()
@@ -205,7 +205,7 @@ def _keep_earlier(beside: Path, folder: Path) -> None:
     for name in NAMES:
         target = folder / name
         if target.is_dir():
-            raise IsADirectoryError(errno.EISDIR, "a folder stands in the file's place", str(target))
+            raise IsADirectoryError(errno.EISDIR, "a folder stands there", str(target))
         if target.exists():
             try:
                 os.link(target, keeping / name)

@@ -143,11 +143,11 @@ def find_breaks(given: Given) -> tuple[Break, ...]:
         else:
             station = float(pits.station[above & reached].min())
             breaks.append(Break(number, station, alone=False))
-    broken = {given.layout.chains[b.chain].down for b in breaks}
     for node, numbers in meeting.items():
         pits = given.candidates.chains[numbers[0]]
         own = pits.pits[pits.kind == BOTTOM]
-        if node not in broken and not (filled.reached[own] > 0).any():
+        all_arrive = len(numbers) == sum(chain.down == node for chain in given.layout.chains)
+        if all_arrive and not (filled.reached[own] > 0).any():
             fewest = min(numbers, key=lambda n: (len(upstream_properties(given.layout, n)), n))
             breaks.append(Break(fewest, 0.0, alone=True))
     return tuple(breaks)
