@@ -218,7 +218,7 @@ def show_plan(made: Plan, files: Mapping[str, Path]) -> None:
     summary, site = made.summary, made.site
     show = Display.of(site.project, str(summary["totals"]["currency"]))
     wrong = [b for b in summary["breaches"] if b["severity"] == "breach"]
-    doubts = [entry_words(e, show) for e in site.ledger if e.kind in ("refused", "doubt")]
+    doubts = sum(entry.kind in ("refused", "doubt") for entry in site.ledger)
     unserved = made.connections[~made.connections["served"].astype(bool)]
     left_out = [
         f"{name}: {show.prose(why)}"
@@ -228,7 +228,8 @@ def show_plan(made: Plan, files: Mapping[str, Path]) -> None:
     say(f"{heading(site, show)} – {summary['status']}", "bold")
     say_lines("Wrong", [breach_words(b, show) for b in wrong], MOST_WRONG, "plan.json")
     say_lines("Not served", left_out, MOST_LINES, "plan.gpkg, layer connections")
-    say_lines("Doubtful in what was read", doubts, MOST_LINES, "what `pitline inputs` prints")
+    if doubts:
+        say(f"Doubtful in what was read: {doubts}, which `pitline inputs` lists", "bold")
     counts = ((layer, rows["read"]) for layer, rows in site.row_counts.items() if rows["read"])
     say(f"Read: {', '.join(f'{layer} {rows}' for layer, rows in counts)}")
     say_lines("Assumed", assumed, MOST_LINES, "plan.json")

@@ -16,9 +16,9 @@ from planner.rules import pipe_sizes
 from planner.steps import clearances, connections, cost, findings, legs, naming, pits
 from planner.steps.candidates import place_candidates
 from planner.steps.corridor import find_corridor
+from planner.steps.flows import choose_pipes, load_legs, pipe_in_bore, run_states
 from planner.steps.layout import choose_layout
 from planner.steps.obstruction import find_obstructions
-from planner.steps.pipes import choose_pipes, people_of, pipe_in_bore
 from planner.steps.prices import price_candidates
 from planner.steps.route import (
     Break,
@@ -86,15 +86,18 @@ def _lay_out_what_passes(site: Site, graph: StreetGraph) -> tuple[Given, StreetG
 def _cut_off(given: Given, breaks: tuple[Break, ...]) -> dict[int, str]:
     """Properties above each break, or all of its chain where none lies above it."""
     streets = given.site.streets["street"].astype(str).tolist()
-    why_not = {}
+    rules = given.site.book.rules
+    turn, drop = rules.number("max_turn_deg"), rules.number("max_drop_structure_m")
+    why_not: dict[int, str] = {}
     for cut in breaks:
         chain = given.layout.chains[cut.chain]
         rows = upstream_properties(given.layout, cut.chain)
         beyond = np.setdiff1d(rows, chain.properties[chain.property_stations < cut.station])
         street = streets[chain.rows[0]]
         what = (
-            f"blocked: the sewer of {street} cannot meet the other sewers at its lower end within "
-            f"the turns, drops and lengths that the rules allow"
+            f"blocked: the sewer of {street} cannot meet the others at its lower end: no place for "
+            f"a pit there has all legs turn by at most {turn:g} degrees and drop by at most "
+            f"{drop:g} m"
             if cut.alone
             else f"blocked: no leg that keeps the rules passes the stretch of {street} below "
             f"{cut.station:.0f} m from its lower end"
@@ -191,8 +194,10 @@ def _assemble(given: Given, solution: Solution, property_xy: Floats) -> Plan:
     pit_frame = pits.pit_frame(
         site, route, given.candidates, given.prices, _pit_streets(given, route, streets)
     )
+    peak = load_legs(site, route).peak
+    states = run_states(site.book, peak, route.leg_inside, legs.slopes(route, step))
     leg_frame = legs.leg_frame(
-        site, route, _leg_streets(given, route, streets), people_of(site), bored, given.prices
+        site, route, _leg_streets(given, route, streets), (peak, states), bored, given.prices
     )
     services = clearances.prepare_services(site)
     houses = connections.connect_houses(site, route, services)

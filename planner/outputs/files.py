@@ -108,7 +108,10 @@ def _plain(value: Any) -> Any:
 
 def _write_text(path: Path, text: str) -> None:
     """Write text as UTF-8; half a character, as a file's name may hold, becomes an escape."""
-    path.write_bytes(text.encode("utf-8", "backslashreplace"))
+    content = text.encode("utf-8", "backslashreplace")
+    path.write_bytes(content)
+    if path.stat().st_size != len(content):  # not every file system reports that it is full
+        raise OSError(errno.ENOSPC, f"{path.name} did not arrive whole")
 
 
 @contextmanager

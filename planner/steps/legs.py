@@ -10,7 +10,7 @@ import shapely
 from numpy.typing import ArrayLike
 
 from planner.kernels.ground import sample_ground
-from planner.kernels.hydraulics import depth_ratios, full_capacity, full_velocity
+from planner.kernels.hydraulics import FlowStates
 from planner.model import PLAN_COLUMNS, Floats, Ground, Site
 from planner.records import Prices, Route
 
@@ -42,41 +42,9 @@ def cover_of_legs(ground: Ground, route: Route, step: float) -> Floats:
     return covers
 
 
-def people_above(route: Route, people: Floats) -> Floats:
-    """People who drain through each leg."""
-    total = np.zeros(len(route.leg_length))
-    served = route.property_leg >= 0
-    np.add.at(total, route.property_leg[served], people[served])
-    return _sum_down(route, total)
-
-
-def _sum_down(route: Route, total: Floats) -> Floats:
-    """Sums of a quantity over each leg and all legs above it; legs ascend upstream."""
-    leaving = {int(up): i for i, up in enumerate(route.leg_up)}
-    total = total.copy()
-    for i in range(len(total) - 1, -1, -1):
-        below = leaving.get(int(route.leg_down[i]))
-        if below is not None:
-            total[below] += total[i]
-    return total
-
-
-def design_flows(site: Site, route: Route, people: Floats) -> Floats:
-    """Design peak of each leg: people above times unit flow and peak factor, and infiltration.
-
-    References
-    ----------
-    (18 + sqrt P) / (4 + sqrt P), P in thousands: Recommended Standards for Wastewater Facilities,
-    figure 1.
-    """
-    rules = site.book.rules
-    served = people_above(route, people)
-    root = np.sqrt(served / 1000)
-    factor = np.minimum(rules.number("max_peak_factor"), (18 + root) / (4 + root))
-    average = served * rules.number("flow_per_person_l_per_day") / LITRES / 86_400.0
-    unit = rules.number("infiltration_l_per_s_per_km_per_mm") / LITRES
-    leak = _sum_down(route, unit * route.leg_length / 1000 * route.leg_nominal)
-    return np.asarray(factor * average + leak)
+def slopes(route: Route, step: float) -> Floats:
+    """Slope of each leg. [m/m]"""
+    return np.asarray((route.leg_up_level - route.leg_down_level) * step / route.leg_length)
 
 
 def leg_prices(prices: Prices, route: Route, bored: Floats, step: float) -> Floats:
@@ -90,7 +58,12 @@ def leg_prices(prices: Prices, route: Route, bored: Floats, step: float) -> Floa
 
 
 def leg_frame(
-    site: Site, route: Route, streets: list[str], people: Floats, bored: Floats, prices: Prices
+    site: Site,
+    route: Route,
+    streets: list[str],
+    run: tuple[Floats, FlowStates],
+    bored: Floats,
+    prices: Prices,
 ) -> gpd.GeoDataFrame:
     """The plan's ``legs`` in the local frame.
 
@@ -100,44 +73,34 @@ def leg_frame(
         The site and its route.
     streets : (legs,)
         Street that each leg runs in.
-    people : (properties,)
-        People at each property.
+    run
+        Design peak of each leg [m3/s] and how it runs.
     bored : (legs,)
         Length between the outer faces of the pits. [m]
     prices
         Prices of legs.
     """
-    step, rules = site.project.level_step, site.book.rules
-    n = rules.number("manning_n")
+    step = site.project.level_step
     fall = route.leg_up_level - route.leg_down_level
-    slope = fall * step / route.leg_length
-    flow = design_flows(site, route, people)
-    ratio = depth_ratios(flow, route.leg_inside, slope, n)
-    theta = 2 * np.arccos(1 - 2 * np.clip(ratio, 0, 1))
-    area = route.leg_inside**2 / 8 * (theta - np.sin(theta))
+    flow, state = run
     up, down = bore_axes(route, step)
     pit = np.array(route.pit_id, object)
     jacked = np.array(route.leg_method, object) == "jacked"
     other = np.where(route.leg_launch == route.leg_up, route.leg_down, route.leg_up)
-    size = zip(route.leg_inside, slope, strict=True)
-    full = np.array([full_capacity(d, s, n) for d, s in size])
     columns: dict[str, Any] = {
         "leg_id": route.leg_id, "up_pit": pit[route.leg_up], "down_pit": pit[route.leg_down],
         "run_id": route.run_id, "station_down_m": route.station_down,
         "station_up_m": route.station_down + route.leg_length, "street": streets,
         "length_m": route.leg_length, "bored_length_m": bored, "fall_m": rounded(fall * step),
-        "slope_pct": 100 * slope, "invert_up_m": rounded(route.leg_up_level * step),
+        "slope_pct": 100 * slopes(route, step), "invert_up_m": rounded(route.leg_up_level * step),
         "invert_down_m": rounded(route.leg_down_level * step), "diameter_mm": route.leg_nominal,
         "inside_diameter_mm": 1000 * route.leg_inside,
         "outside_diameter_mm": 1000 * route.leg_outside,
         "bore_diameter_mm": 1000 * route.leg_bore, "bore_axis_up_m": up, "bore_axis_down_m": down,
         "material": route.leg_material, "min_cover_m": cover_of_legs(site.ground, route, step),
-        "flow_l_per_s": LITRES * flow, "capacity_l_per_s": LITRES * full,
-        "velocity_m_per_s": np.where(flow > 0, flow / np.where(area > 0, area, 1.0), 0.0),
-        "velocity_full_m_per_s": [
-            full_velocity(d, s, n) for d, s in zip(route.leg_inside, slope, strict=True)
-        ],
-        "depth_ratio": ratio, "launch_pit": pit[route.leg_launch],
+        "flow_l_per_s": LITRES * flow, "capacity_l_per_s": LITRES * state.capacity,
+        "velocity_m_per_s": state.velocity, "velocity_full_m_per_s": state.full_velocity,
+        "depth_ratio": state.depth_ratio, "launch_pit": pit[route.leg_launch],
         "pipe_entry_pit": np.where(jacked, pit[route.leg_launch], pit[other]),
         "method": route.leg_method, "reamer_diameter_mm": np.full(len(fall), np.nan),
         "binds": "", "cost": leg_prices(prices, route, bored, step),
