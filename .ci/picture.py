@@ -11,7 +11,7 @@ from playwright.sync_api import sync_playwright
 
 ROOT = Path(__file__).resolve().parents[1]
 MAP = ROOT / "out" / "demo" / "map.html"
-PICTURE = ROOT / "docs" / "map.png"
+PICTURE = ROOT / "docs" / "map.jpg"
 MOST = 400_000  # [bytes]
 BROWSER = os.environ.get("PITLINE_CHROMIUM") or shutil.which("chromium")
 
@@ -23,7 +23,7 @@ def main(page_file: Path = MAP, picture: Path = PICTURE) -> int:
         page = browser.new_page(viewport={"width": 1400, "height": 900})
         page.goto(page_file.as_uri())
         page.wait_for_timeout(1500)
-        page.screenshot(path=picture)
+        page.screenshot(path=picture, type="jpeg", quality=80)
         browser.close()
     size = picture.stat().st_size
     print(f"{picture}: {size / 1000:.0f} kB", file=sys.stderr)

@@ -67,7 +67,7 @@ def _lay_out_what_passes(site: Site, graph: StreetGraph) -> tuple[Given, StreetG
     """
     for _ in range(MOST_LAYOUTS):
         given = _lay_out(site, graph)
-        breaks = find_breaks(given)
+        breaks = find_breaks(given) if given.layout.chains else ()
         why_not = _cut_off(given, breaks)
         if not why_not:
             break
@@ -145,7 +145,7 @@ def _serve_what_can_be(given: Given, property_xy: Floats) -> Solution:
     for i in np.flatnonzero(impossible):
         why_not[int(i)] = reasons[int(i)]
     served &= ~impossible
-    found = _drop_hardest(given, served, margin)
+    found = _drop_hardest(given, served, margin) if given.layout.chains else None
     if found is None:
         return Solution((), {}, 0.0, np.zeros(len(margin), bool), _all_blocked(given, why_not), {})
     solution, dropped = found

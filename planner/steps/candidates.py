@@ -14,6 +14,7 @@ from planner.records import Bools, Candidates, Chain, ChainPits, Corridor, Ints,
 
 STATION_STEP = 2.0  # [m]
 JUNCTION_REACH = 14.0  # [m] a junction's pit stands within this of its node, along any arm
+COLUMNS = 11  # of the table in which pits are collected
 KERB_RETURN = 3.0  # [m] a junction's area goes this far beyond the crossing carriageway
 NARROWEST = 2.8  # [m] a verge or parking lane narrower than this takes no pit of its own
 CORNER = 8.0  # [deg] a street that turns more than this within a pit's reach has a corner there
@@ -230,7 +231,7 @@ class _Maker:
         self, layout: Layout, plain: list[tuple[int, Ints, Ints]], nodes: dict[int, Ints]
     ) -> Candidates:
         """Bundle the pits and, chain by chain, those that its legs may join."""
-        a = np.vstack(self.parts)
+        a = np.vstack([np.empty((0, COLUMNS)), *self.parts])
         chains = []
         for number, own, heads in plain:
             chain = layout.chains[number]

@@ -288,13 +288,15 @@ def _say_unreached(
     why_not: list[str],
 ) -> None:
     connected = any(reach >= 0 for _, _, reach in ends)
+    furthest = max(reach for _, _, reach in ends)
     for i, row in enumerate(order):
         if split[0][i] or split[1][i]:
             continue
         why_not[row] = (
-            "ground: a sewer that reaches the tie-in would lose its cover before this property"
+            f"ground: a sewer that reaches the tie-in keeps its cover only up to {furthest:.0f} m "
+            f"from the end of this street"
             if connected
-            else "no tie-in can be reached from this street with cover and least slope"
+            else "no tie-in: 0 sewers from this street keep cover and least slope down to one"
         )
 
 

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from planner.kernels.pairs import BOTTOM, TOP, pair_pits
+from planner.kernels.pairs import BOTTOM, ORDINARY, TOP, pair_pits
 from planner.kernels.programme import (
     DOWN,
     Drops,
@@ -136,12 +136,16 @@ def find_breaks(given: Given) -> tuple[Break, ...]:
         reached = filled.reached[pits.pits] > 0
         if not (reached & (pits.kind == TOP)).any():
             if given.layout.chains[number].up < 0:
-                breaks.append(Break(number, 0.0, alone=False))
+                head = given.layout.chains[number].head_from
+                breaks.append(
+                    Break(number, _last_head(given, instance, number, head), alone=False)
+                )
             continue
         if _arrives(instance, filled, pits.pits[~above], branch[number]):
             meeting[given.layout.chains[number].down].append(number)
         else:
             station = float(pits.station[above & reached].min())
+            station = min(station, _last_head(given, instance, number, station))
             breaks.append(Break(number, station, alone=False))
     for node, numbers in meeting.items():
         pits = given.candidates.chains[numbers[0]]
@@ -151,6 +155,20 @@ def find_breaks(given: Given) -> tuple[Break, ...]:
             fewest = min(numbers, key=lambda n: (len(upstream_properties(given.layout, n)), n))
             breaks.append(Break(fewest, 0.0, alone=True))
     return tuple(breaks)
+
+
+def _last_head(given: Given, instance: _Instance, number: int, limit: float) -> float:
+    """Station from which no head pit below a limit is near enough to a property. [m]
+
+    A head may stop as far short of the last property as the chain's own limit says.
+    """
+    chain, pits = given.layout.chains[number], given.candidates.chains[number]
+    leaves = np.isin(pits.pits, instance.bound.up) & (pits.kind == ORDINARY)
+    below = pits.station[leaves & (pits.station < limit)]
+    if chain.up >= 0 or not len(chain.properties):
+        return limit
+    short_of = float(chain.property_stations.max()) - chain.head_from
+    return float(below.max()) + short_of + GUARD if len(below) else 0.0
 
 
 def _arrives(instance: _Instance, filled: Filled, pits: Ints, branch: int) -> bool:
@@ -491,7 +509,8 @@ def _pits(given: Given, branch: dict[int, int]) -> Pits:
 def _root_share(given: Given) -> float:
     """The lowest tie-in's level. [m]"""
     roots = list(given.layout.roots.values())
-    return float(given.tie_in_level[roots].min()) * given.site.project.level_step
+    lowest = given.tie_in_level[roots].min() if roots else 0
+    return float(lowest) * given.site.project.level_step
 
 
 def _legs(given: Given, bound: _Bound, out: Ints, into: Ints) -> Legs:
