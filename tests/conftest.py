@@ -1,12 +1,21 @@
-"""What holds for every test: on the build machine a test that is skipped has failed."""
+"""What holds for every test: benchmarks run only when named, and a skip may be a failure."""
 
 from __future__ import annotations
 
 import os
 from collections.abc import Generator
+from pathlib import Path
 from typing import Any
 
 import pytest
+
+BENCHMARKS = Path(__file__).parent / "benchmarks"
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """Leave the benchmarks out of a run that does not name them."""
+    named = any("benchmarks" in str(argument) for argument in config.args)
+    return True if collection_path == BENCHMARKS and not named else None
 
 
 def skips_fail() -> bool:

@@ -138,13 +138,13 @@ def test_a_service_far_away_changes_nothing(
 def test_raising_everything_raises_every_invert(tmp_path: Path) -> None:
     """Invariant: the datum 10 m higher, the same plan 10 m higher.
 
-    The slope keeps least falls off the grid of levels, since ground lengths change with height.
+    Slopes keep levels off the edges of the grid, since ground lengths change with height.
     """
     common = {"project": {"display_units": "metric"}, "tables": {"rules": {"min_slope_pct": 0.517}}}
-    low = figures(planned(tmp_path / "low", **common))
+    low = figures(planned(tmp_path / "low", ground=plane(100.0, fall_x=-0.01037), **common))
     tie_in = point(0, 0, tie_in_id="T", invert_elev_m=106.0)
     high = figures(
-        planned(tmp_path / "high", ground=plane(110.0, fall_x=-0.01), tie_ins=[tie_in],
+        planned(tmp_path / "high", ground=plane(110.0, fall_x=-0.01037), tie_ins=[tie_in],
                 **common)
     )  # fmt: skip
     assert [row[1] + 10 for row in low] == pytest.approx([row[1] for row in high], abs=1e-6)

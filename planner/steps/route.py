@@ -137,9 +137,7 @@ def find_breaks(given: Given) -> tuple[Break, ...]:
         if not (reached & (pits.kind == TOP)).any():
             if given.layout.chains[number].up < 0:
                 head = given.layout.chains[number].head_from
-                breaks.append(
-                    Break(number, _last_head(given, instance, number, head), alone=False)
-                )
+                breaks.append(Break(number, _last_head(given, instance, number, head), alone=False))
             continue
         if _arrives(instance, filled, pits.pits[~above], branch[number]):
             meeting[given.layout.chains[number].down].append(number)
