@@ -17,8 +17,8 @@ from planner.records import Chain, Layout, Limits, Link, StreetGraph
 SAMPLE_STEP = 5.0  # [m] between the points of a street where cover is looked at
 COVER_WEIGHT = 15.0  # [m per m] street length that a metre of lost cover is worth
 HEAD_WEIGHT = 12.0  # [m] street length that one more head pit is worth
-HEAD_REACH = 20.0  # [m] a head pit may stop this short of the last property
-BEYOND = 15.0  # [m] and stand this far beyond it
+HEAD_REACH = 20.01  # [m] a head pit may stop this short of the last property; off the stations
+BEYOND = 15.01  # [m] and stand this far beyond it
 
 
 @dataclass(frozen=True, eq=False)
