@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from planner.inputs import read_site
     from planner.model import Plan, Site
     from planner.outputs import write_plan
-    from planner.pipeline import make_plan
+    from planner.pipeline import check_design, make_plan
 
 __all__ = [
     "InputError",
@@ -25,6 +25,7 @@ __all__ = [
     "PlannerError",
     "RuleError",
     "Site",
+    "check_design",
     "make_plan",
     "read_site",
     "write_plan",
@@ -33,6 +34,7 @@ __all__ = [
 HOMES = {
     "Plan": "planner.model",
     "Site": "planner.model",
+    "check_design": "planner.pipeline",
     "make_plan": "planner.pipeline",
     "read_site": "planner.inputs",
     "write_plan": "planner.outputs",

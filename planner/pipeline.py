@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 import geopandas as gpd
 import numpy as np
-import shapely
 
-from planner.model import PLAN_COLUMNS, Floats, Plan, Site
-from planner.records import Bools, Ints, Limits, Route, Solution, StreetGraph
+from planner.assembly import Drawn, assemble
+from planner.model import Floats, Plan, Site
+from planner.records import Bools, Ints, Limits, Solution, StreetGraph
 from planner.rules import pipe_sizes
-from planner.steps import clearances, connections, cost, findings, legs, naming, pits
+from planner.steps import naming
 from planner.steps.candidates import place_candidates
 from planner.steps.corridor import find_corridor
-from planner.steps.flows import choose_pipes, load_legs, pipe_in_bore, run_states
+from planner.steps.design import take_design
+from planner.steps.flows import choose_pipes, pipe_in_bore
 from planner.steps.layout import choose_layout
 from planner.steps.obstruction import find_obstructions
 from planner.steps.prices import price_candidates
@@ -30,7 +30,6 @@ from planner.steps.route import (
 )
 from planner.steps.streets import build_graph
 
-VERSION = "0.1.0"
 MOST_LAYOUTS = 30  # rounds of leaving out what no legs can reach
 
 OnStage = Callable[[str], None]
@@ -57,7 +56,36 @@ def make_plan(site: Site, on_stage: OnStage | None = None) -> Plan:
     tell("legs")
     solution = _serve_what_can_be(given, graph.property_xy)
     tell("assemble")
-    return _assemble(given, solution, graph.property_xy)
+    route = naming.name_route(
+        site, given.candidates, given.layout, given.pipes, solution, graph.property_xy
+    )
+    return assemble(site, Drawn(route, given.candidates, given.prices, given.corridor.sizes))
+
+
+def check_design(site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> Plan:
+    """A plan of a person's own pits and legs: what follows from them, and what they break.
+
+    Parameters
+    ----------
+    site
+        The site, as `planner.read_site` gives it.
+    pits, legs
+        Layers with at least the geometry and ``pit_id``; ``leg_id``, ``up_pit``, ``down_pit``,
+        ``invert_up_m``, ``invert_down_m``, ``diameter_mm``; in any CRS.
+
+    Raises
+    ------
+    InputError
+        Where a column, a geometry or a number is missing.
+    """
+    graph = build_graph(site, site.book.rules.number("connection_max_length_m"))
+    design = take_design(site, pits, legs, pipe_sizes(site.book), graph.property_xy)
+    corridor = find_corridor(site)
+    prices = price_candidates(site, design.places, design.pipes, corridor)
+    return assemble(
+        site,
+        Drawn(design.route, design.places, prices, corridor.sizes, design.faults, design.assumed),
+    )
 
 
 def _lay_out_what_passes(site: Site, graph: StreetGraph) -> tuple[Given, StreetGraph]:
@@ -181,174 +209,3 @@ def _drop_hardest(given: Given, served: Bools, margin: Floats) -> tuple[Solution
         else:
             best, high = (route, order[:middle]), middle - 1
     return best
-
-
-def _assemble(given: Given, solution: Solution, property_xy: Floats) -> Plan:
-    site, step = given.site, given.site.project.level_step
-    route = naming.name_route(
-        site, given.candidates, given.layout, given.pipes, solution, property_xy
-    )
-    shapes = pits.dig_pits(site, route, given.corridor.sizes)
-    bored = pits.bored_lengths(route, shapes)
-    streets = site.streets["street"].astype(str).tolist()
-    pit_frame = pits.pit_frame(
-        site, route, given.candidates, given.prices, _pit_streets(given, route, streets)
-    )
-    peak = load_legs(site, route).peak
-    states = run_states(site.book, peak, route.leg_inside, legs.slopes(route, step))
-    leg_frame = legs.leg_frame(
-        site, route, _leg_streets(given, route, streets), (peak, states), bored, given.prices
-    )
-    services = clearances.prepare_services(site)
-    houses = connections.connect_houses(site, route, services)
-    found = clearances.find_conflicts(
-        site, services, _leg_solids(route, step),
-        _pit_solids(route, shapes, pit_frame), _house_solids(houses),
-    )  # fmt: skip
-    frames = {
-        "pits": pit_frame, "legs": leg_frame, "connections": houses.frame,
-        "conflicts": found.frame, "pit_footprints": pits.footprint_frame(pit_frame, shapes),
-    }  # fmt: skip
-    summary = _summarise(given, frames, found.own_pipes)
-    return _bundle(site, frames, summary)
-
-
-def _pit_streets(given: Given, route: Route, streets: list[str]) -> list[str]:
-    rows = given.candidates.street[route.candidate].copy()
-    points = shapely.points(route.pit_xy)
-    for i in np.flatnonzero(rows < 0):
-        rows[i] = int(np.argmin(shapely.distance(points[i], given.site.streets.geometry.array)))
-    return [streets[row] for row in rows]
-
-
-def _leg_streets(given: Given, route: Route, streets: list[str]) -> list[str]:
-    middle = (route.pit_xy[route.leg_up] + route.pit_xy[route.leg_down]) / 2
-    lines = np.asarray(given.site.streets.geometry.array)
-    near = [int(np.argmin(shapely.distance(shapely.Point(p), lines))) for p in middle]
-    return [streets[row] for row in near]
-
-
-def _leg_solids(route: Route, step: float) -> clearances.Legs:
-    up, down = legs.bore_axes(route, step)
-    return clearances.Legs(
-        np.array(route.leg_id, object),
-        np.column_stack([route.pit_xy[route.leg_down], down]),
-        np.column_stack([route.pit_xy[route.leg_up], up]),
-        route.leg_bore, route.leg_outside, np.zeros(len(up), bool),
-        route.pit_tie_in[route.leg_down],
-    )  # fmt: skip
-
-
-def _pit_solids(route: Route, shapes: list[Any], frame: gpd.GeoDataFrame) -> clearances.Pits:
-    dug = route.pit_tie_in < 0
-    holes = np.empty(int(dug.sum()), object)
-    holes[:] = [shape for shape, use in zip(shapes, dug, strict=True) if use]
-    floor = frame["floor_elev_m"].to_numpy(float)[dug]
-    return clearances.Pits(
-        np.array(route.pit_id, object)[dug], holes, floor, np.full(len(floor), -1)
-    )
-
-
-def _house_solids(houses: connections.Connections) -> clearances.Connections:
-    return clearances.Connections(
-        houses.connection_id, houses.sewer, houses.property, houses.outside_diameter,
-        houses.pressure_rated,
-    )  # fmt: skip
-
-
-def _summarise(
-    given: Given, frames: dict[str, gpd.GeoDataFrame],
-    own_pipes: tuple[tuple[str, str, str], ...],
-) -> dict[str, Any]:  # fmt: skip
-    """Everything that `plan.json` holds but the timings."""
-    site = given.site
-    breaches = findings.find_breaches(
-        site, frames["pits"], frames["legs"], frames["conflicts"],
-        set(frames["connections"]["connection_id"].astype(str)),
-    )  # fmt: skip
-    breakdown = cost.add_costs(site, frames["pits"], frames["legs"], frames["connections"])
-    served = int(frames["connections"]["served"].sum())
-    broken = any(row["severity"] == "breach" for row in breaches)
-    status = "breaks rules" if broken else "ok"
-    if served < len(site.properties):
-        status = "incomplete"
-    return {
-        "pitline": VERSION, "project": site.project.name, "status": status,
-        "grid_to_ground": site.frame.k,
-        "totals": _totals(site, frames, served, breakdown),
-        "cost_breakdown": breakdown,
-        "optimality": {"cost": None, "lower_bound": None, "gap_pct": None,
-                       "scope": "", "not_bounded": []},
-        "breaches": breaches,
-        "assumptions": _assumptions(given, frames, own_pipes),
-        "rules": _figures(site, ("rules", "equipment", "services", "traffic")),
-        "costs": _figures(site, ("costs",)),
-        "inputs": [{"path": f.path, "sha256": f.sha256, "rows": f.rows} for f in site.inputs],
-    }  # fmt: skip
-
-
-def _totals(
-    site: Site, frames: dict[str, gpd.GeoDataFrame], served: int, breakdown: dict[str, float]
-) -> dict[str, Any]:
-    return {
-        "legs": len(frames["legs"]),
-        "length_m": round(float(frames["legs"]["length_m"].sum()), 6),
-        "pits": int((frames["pits"]["kind"] == "pit").sum()),
-        "properties": len(site.properties), "served": served,
-        "cost": round(sum(breakdown.values()), 2), "social_cost": 0.0,
-        "currency": site.book.costs.text("currency"), "working_days": 0,
-    }  # fmt: skip
-
-
-def _figures(site: Site, parts: tuple[str, ...]) -> dict[str, Any]:
-    found: dict[str, Any] = {}
-    for part in parts:
-        for name, figure in getattr(site.book, part).items():
-            found.setdefault(name, figure._asdict())
-    return found
-
-
-def _assumptions(
-    given: Given, frames: dict[str, gpd.GeoDataFrame], own_pipes: tuple[tuple[str, str, str], ...]
-) -> list[dict[str, Any]]:
-    site = given.site
-    found = [
-        {"layer": e.layer, "rows": len(e.rows), "what": e.what}
-        for e in site.ledger
-        if e.kind in ("assumed", "repaired", "doubt")
-    ]
-    found += [
-        {"layer": "utilities", "rows": 1, "what": f"{service} is a pipe of the manhole {tie_in}: "
-         f"leg {leg}, which ends there, is not held to clearance from it"}
-        for leg, service, tie_in in own_pipes
-    ]  # fmt: skip
-    frost = site.book.rules.number("frost_depth_m")
-    found.append({"layer": "rules", "rows": 0, "what": f"frost depth {frost:g} m is assumed"})
-    for tie_in in site.tie_ins.to_dict("records"):
-        name = tie_in["tie_in_id"]
-        if np.isnan(tie_in["spare_l_per_s"]):
-            what = f"spare capacity of {name} is not given and was not checked"
-            found.append({"layer": "tie_ins", "rows": 1, "what": what})
-        last = frames["legs"][frames["legs"]["down_pit"] == name]["leg_id"].tolist()
-        if last and not tie_in["may_launch"]:
-            what = f"{', '.join(last)}: driven down to {name}, where an exit pit is dug against it"
-            found.append({"layer": "tie_ins", "rows": 1, "what": what})
-    return found
-
-
-def _bundle(site: Site, frames: dict[str, gpd.GeoDataFrame], summary: dict[str, Any]) -> Plan:
-    """The plan's frames, in the project's CRS."""
-    made = {name: _to_crs(site, frames.get(name, _empty(name))) for name in PLAN_COLUMNS}
-    return Plan(site=site, summary=summary, **made)
-
-
-def _empty(layer: str) -> gpd.GeoDataFrame:
-    return gpd.GeoDataFrame({name: [] for name in PLAN_COLUMNS[layer]}, geometry=[])
-
-
-def _to_crs(site: Site, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-    def move(xy: Floats) -> Floats:
-        return np.column_stack(site.frame.to_crs(xy[:, 0], xy[:, 1]))
-
-    moved = shapely.transform(frame.geometry.to_numpy(), move)
-    return frame.set_geometry(gpd.GeoSeries(moved, index=frame.index), crs=site.frame.crs)

@@ -230,13 +230,13 @@ class Route:
     pit_id: tuple[str, ...]
     pit_xy: Floats  # (pits, 2) [m]
     pit_ground: Floats  # (pits,) [m]
-    pit_level: Ints  # (pits,) outgoing invert, of a tie-in its own [levels]
+    pit_level: Floats  # (pits,) outgoing invert, of a tie-in its own [levels]
     pit_tie_in: Ints  # (pits,) -1 for a pit
     leg_id: tuple[str, ...]
     leg_up: Ints  # (legs,) pit
     leg_down: Ints  # (legs,) pit
-    leg_up_level: Ints  # (legs,) invert at the upper pit [levels]
-    leg_down_level: Ints  # (legs,) invert at the lower pit [levels]
+    leg_up_level: Floats  # (legs,) invert at the upper pit [levels]
+    leg_down_level: Floats  # (legs,) invert at the lower pit [levels]
     leg_launch: Ints  # (legs,) pit that the drive starts from
     leg_length: Floats  # (legs,) [m]
     leg_nominal: Floats  # (legs,) nominal size [mm]

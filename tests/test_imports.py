@@ -19,7 +19,8 @@ ARROWS = {  # a room of the house -> the rooms that it may import from
     "records": NOUNS | {"kernels"},
     "steps": NOUNS | {"kernels", "records"},
     "outputs": NOUNS | {"outputs"},
-    "pipeline": NOUNS | {"steps", "records"},
+    "assembly": NOUNS | {"steps", "records", "kernels"},
+    "pipeline": NOUNS | {"steps", "records", "assembly"},
     "cli": NOUNS | {"inputs", "outputs", "pipeline", "steps", "kernels", "cli", ""},
     "": NOUNS | {"inputs", "outputs", "pipeline"},
 }

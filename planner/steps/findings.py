@@ -27,6 +27,21 @@ def finding(
     }  # fmt: skip
 
 
+STRUCTURE = {
+    "leg_meets_pit": "m", "unique_id": "rows", "one_outlet": "legs", "no_circle": "circles",
+    "reaches_tie_in": "tie-ins", "pit_exists": "pits",
+}  # fmt: skip
+
+
+def find_faults(rules: Figures, faults: tuple[tuple[str, str, float, float], ...]) -> list[Finding]:
+    """Faults of structure as breaches."""
+    return [
+        {**finding(rules, rule, subject, value, limit), "unit": STRUCTURE[rule],
+         "source": "how a design hangs together"}
+        for rule, subject, value, limit in faults
+    ]  # fmt: skip
+
+
 def find_breaches(
     site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame, conflicts: gpd.GeoDataFrame,
     houses: set[str],

@@ -38,12 +38,10 @@ def name_route(
     pits = list(named.pit_id)
     number = {pit: i for i, pit in enumerate(pits)}
     legs = named.order
-    step = site.project.level_step
     pipe = [pipes[leg.chain] for leg in legs]
     tie_in = candidates.tie_in[pits]
     up = np.array([number[leg.up] for leg in legs], np.int64)
     down = np.array([number[leg.down] for leg in legs], np.int64)
-    del step
     columns: dict[str, Any] = {
         name: np.array([getattr(p, name) for p in pipe], float)
         for name in ("nominal", "inside", "outside", "bore")
@@ -51,10 +49,10 @@ def name_route(
     return Route(
         pit_id=tuple(named.pit_id.values()), pit_xy=candidates.xy[pits],
         pit_ground=candidates.ground[pits],
-        pit_level=np.array([solution.level[pit] for pit in pits], np.int64), pit_tie_in=tie_in,
+        pit_level=np.array([solution.level[pit] for pit in pits], float), pit_tie_in=tie_in,
         leg_id=tuple(named.leg_id), leg_up=up, leg_down=down,
-        leg_up_level=np.array([leg.up_level for leg in legs], np.int64),
-        leg_down_level=np.array([leg.down_level for leg in legs], np.int64),
+        leg_up_level=np.array([leg.up_level for leg in legs], float),
+        leg_down_level=np.array([leg.down_level for leg in legs], float),
         leg_launch=np.where([leg.launched_up for leg in legs], up, down).astype(np.int64),
         leg_length=np.array([leg.length for leg in legs], float),
         leg_nominal=columns["nominal"], leg_inside=columns["inside"],

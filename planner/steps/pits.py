@@ -54,6 +54,8 @@ def dig_pits(site: Site, route: Route, sizes: Sizes) -> list[Any]:
             if not launch and not any(_in_line((u, v), axis, in_line) for axis in launched):
                 size = (sizes.exit_length, sizes.exit_width)
                 parts.append(rectangle(x, y, u, v, size))
+        if not parts:  # a pit that no drive uses, as a design may have
+            parts = [rectangle(x, y, 1.0, 0.0, (sizes.exit_length, sizes.exit_width))]
         shapes.append(shapely.union_all(parts))
     return shapes
 

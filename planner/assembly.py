@@ -1,0 +1,211 @@
+"""Assembles a plan from a route: frames, findings, costs and summary."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import shapely
+
+from planner.kernels.pairs import Sizes
+from planner.model import PLAN_COLUMNS, Floats, Plan, Site
+from planner.records import Candidates, Prices, Route
+from planner.steps import clearances, connections, cost, findings, legs, pits
+from planner.steps.flows import load_legs, run_states
+
+VERSION = "0.1.0"
+
+
+@dataclass(frozen=True, eq=False)
+class Drawn:
+    """A route with its places and prices, and what is already known against it."""
+
+    route: Route
+    places: Candidates
+    prices: Prices
+    sizes: Sizes
+    faults: tuple[tuple[str, str, float, float], ...] = ()  # rule, subject, value, limit
+    assumed: tuple[str, ...] = ()
+
+
+def assemble(site: Site, drawn: Drawn) -> Plan:
+    """The plan of a route: everything that follows from its geometry, inverts and sizes.
+
+    Parameters
+    ----------
+    site
+        The site.
+    drawn
+        The route, proposed or a person's.
+    """
+    route, step = drawn.route, site.project.level_step
+    shapes = pits.dig_pits(site, route, drawn.sizes)
+    bored = pits.bored_lengths(route, shapes)
+    streets = site.streets["street"].astype(str).tolist()
+    pit_frame = pits.pit_frame(
+        site, route, drawn.places, drawn.prices, _pit_streets(site, drawn, streets)
+    )
+    peak = load_legs(site, route).peak
+    states = run_states(site.book, peak, route.leg_inside, legs.slopes(route, step))
+    leg_frame = legs.leg_frame(
+        site, route, _leg_streets(site, route, streets), (peak, states), bored, drawn.prices
+    )
+    services = clearances.prepare_services(site)
+    houses = connections.connect_houses(site, route, services)
+    found = clearances.find_conflicts(
+        site, services, _leg_solids(route, step),
+        _pit_solids(route, shapes, pit_frame), _house_solids(houses),
+    )  # fmt: skip
+    frames = {
+        "pits": pit_frame, "legs": leg_frame, "connections": houses.frame,
+        "conflicts": found.frame, "pit_footprints": pits.footprint_frame(pit_frame, shapes),
+    }  # fmt: skip
+    summary = _summarise(site, drawn, frames, found.own_pipes)
+    return _bundle(site, frames, summary)
+
+
+def _pit_streets(site: Site, drawn: Drawn, streets: list[str]) -> list[str]:
+    rows = drawn.places.street[drawn.route.candidate].copy()
+    points = shapely.points(drawn.route.pit_xy)
+    for i in np.flatnonzero(rows < 0):
+        rows[i] = int(np.argmin(shapely.distance(points[i], site.streets.geometry.array)))
+    return [streets[row] for row in rows]
+
+
+def _leg_streets(site: Site, route: Route, streets: list[str]) -> list[str]:
+    middle = (route.pit_xy[route.leg_up] + route.pit_xy[route.leg_down]) / 2
+    lines = np.asarray(site.streets.geometry.array)
+    near = [int(np.argmin(shapely.distance(shapely.Point(p), lines))) for p in middle]
+    return [streets[row] for row in near]
+
+
+def _leg_solids(route: Route, step: float) -> clearances.Legs:
+    up, down = legs.bore_axes(route, step)
+    return clearances.Legs(
+        np.array(route.leg_id, object),
+        np.column_stack([route.pit_xy[route.leg_down], down]),
+        np.column_stack([route.pit_xy[route.leg_up], up]),
+        route.leg_bore, route.leg_outside, np.zeros(len(up), bool),
+        route.pit_tie_in[route.leg_down],
+    )  # fmt: skip
+
+
+def _pit_solids(route: Route, shapes: list[Any], frame: gpd.GeoDataFrame) -> clearances.Pits:
+    dug = route.pit_tie_in < 0
+    holes = np.empty(int(dug.sum()), object)
+    holes[:] = [shape for shape, use in zip(shapes, dug, strict=True) if use]
+    floor = frame["floor_elev_m"].to_numpy(float)[dug]
+    return clearances.Pits(
+        np.array(route.pit_id, object)[dug], holes, floor, np.full(len(floor), -1)
+    )
+
+
+def _house_solids(houses: connections.Connections) -> clearances.Connections:
+    return clearances.Connections(
+        houses.connection_id, houses.sewer, houses.property, houses.outside_diameter,
+        houses.pressure_rated,
+    )  # fmt: skip
+
+
+def _summarise(
+    site: Site,
+    drawn: Drawn, frames: dict[str, gpd.GeoDataFrame],
+    own_pipes: tuple[tuple[str, str, str], ...],
+) -> dict[str, Any]:  # fmt: skip
+    """Everything that `plan.json` holds but the timings."""
+    breaches = findings.find_faults(site.book.rules, drawn.faults)
+    breaches += findings.find_breaches(
+        site, frames["pits"], frames["legs"], frames["conflicts"],
+        set(frames["connections"]["connection_id"].astype(str)),
+    )  # fmt: skip
+    breakdown = cost.add_costs(site, frames["pits"], frames["legs"], frames["connections"])
+    served = int(frames["connections"]["served"].sum())
+    broken = any(row["severity"] == "breach" for row in breaches)
+    status = "breaks rules" if broken else "ok"
+    if served < len(site.properties):
+        status = "incomplete"
+    return {
+        "pitline": VERSION, "project": site.project.name, "status": status,
+        "grid_to_ground": site.frame.k,
+        "totals": _totals(site, frames, served, breakdown),
+        "cost_breakdown": breakdown,
+        "optimality": {"cost": None, "lower_bound": None, "gap_pct": None,
+                       "scope": "", "not_bounded": []},
+        "breaches": breaches,
+        "assumptions": _assumptions(site, drawn, frames, own_pipes),
+        "rules": _figures(site, ("rules", "equipment", "services", "traffic")),
+        "costs": _figures(site, ("costs",)),
+        "inputs": [{"path": f.path, "sha256": f.sha256, "rows": f.rows} for f in site.inputs],
+    }  # fmt: skip
+
+
+def _totals(
+    site: Site, frames: dict[str, gpd.GeoDataFrame], served: int, breakdown: dict[str, float]
+) -> dict[str, Any]:
+    return {
+        "legs": len(frames["legs"]),
+        "length_m": round(float(frames["legs"]["length_m"].sum()), 6),
+        "pits": int((frames["pits"]["kind"] == "pit").sum()),
+        "properties": len(site.properties), "served": served,
+        "cost": round(sum(breakdown.values()), 2), "social_cost": 0.0,
+        "currency": site.book.costs.text("currency"), "working_days": 0,
+    }  # fmt: skip
+
+
+def _figures(site: Site, parts: tuple[str, ...]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for part in parts:
+        for name, figure in getattr(site.book, part).items():
+            found.setdefault(name, figure._asdict())
+    return found
+
+
+def _assumptions(
+    site: Site,
+    drawn: Drawn,
+    frames: dict[str, gpd.GeoDataFrame],
+    own_pipes: tuple[tuple[str, str, str], ...],
+) -> list[dict[str, Any]]:
+    found = [
+        {"layer": e.layer, "rows": len(e.rows), "what": e.what}
+        for e in site.ledger
+        if e.kind in ("assumed", "repaired", "doubt")
+    ]
+    found += [
+        {"layer": "utilities", "rows": 1, "what": f"{service} is a pipe of the manhole {tie_in}: "
+         f"leg {leg}, which ends there, is not held to clearance from it"}
+        for leg, service, tie_in in own_pipes
+    ]  # fmt: skip
+    found += [{"layer": "design", "rows": 0, "what": what} for what in drawn.assumed]
+    frost = site.book.rules.number("frost_depth_m")
+    found.append({"layer": "rules", "rows": 0, "what": f"frost depth {frost:g} m is assumed"})
+    for tie_in in site.tie_ins.to_dict("records"):
+        name = tie_in["tie_in_id"]
+        if np.isnan(tie_in["spare_l_per_s"]):
+            what = f"spare capacity of {name} is not given and was not checked"
+            found.append({"layer": "tie_ins", "rows": 1, "what": what})
+        last = frames["legs"][frames["legs"]["down_pit"] == name]["leg_id"].tolist()
+        if last and not tie_in["may_launch"]:
+            what = f"{', '.join(last)}: driven down to {name}, where an exit pit is dug against it"
+            found.append({"layer": "tie_ins", "rows": 1, "what": what})
+    return found
+
+
+def _bundle(site: Site, frames: dict[str, gpd.GeoDataFrame], summary: dict[str, Any]) -> Plan:
+    """The plan's frames, in the project's CRS."""
+    made = {name: _to_crs(site, frames.get(name, _empty(name))) for name in PLAN_COLUMNS}
+    return Plan(site=site, summary=summary, **made)
+
+
+def _empty(layer: str) -> gpd.GeoDataFrame:
+    return gpd.GeoDataFrame({name: [] for name in PLAN_COLUMNS[layer]}, geometry=[])
+
+
+def _to_crs(site: Site, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    def move(xy: Floats) -> Floats:
+        return np.column_stack(site.frame.to_crs(xy[:, 0], xy[:, 1]))
+
+    moved = shapely.transform(frame.geometry.to_numpy(), move)
+    return frame.set_geometry(gpd.GeoSeries(moved, index=frame.index), crs=site.frame.crs)
