@@ -11,7 +11,7 @@ import pytest
 import shapely
 
 import planner
-from tests.builders import build_site, line, plane, point, polygon
+from tests.builders import GROUND_CRS, build_site, line, plane, point, polygon
 from tests.independent.arithmetic import audit, unreported
 
 FALL = plane(100.0, fall_x=-0.01)  # rises 1 % towards the east
@@ -117,6 +117,24 @@ def test_how_streets_are_drawn_changes_nothing(
     tmp_path: Path, reference: list[tuple[Any, ...]], streets: list[dict[str, Any]]
 ) -> None:
     plan = planned(tmp_path, utilities=SERVICES, streets=streets, properties=ROW + SIDE)
+    assert figures(plan) == reference
+
+
+@pytest.mark.parametrize("unit", ["us-ft", "ft"])
+def test_the_same_site_in_feet_gives_the_same_plan(
+    tmp_path: Path, reference: list[tuple[Any, ...]], unit: str
+) -> None:
+    crs = GROUND_CRS.replace("+units=m", f"+units={unit}")
+    plan = planned(tmp_path, crs=crs, utilities=SERVICES, streets=CROSS, properties=ROW + SIDE)
+    assert figures(plan) == reference
+
+
+def test_a_site_that_lies_elsewhere_gives_the_same_plan(
+    tmp_path: Path, reference: list[tuple[Any, ...]]
+) -> None:
+    """Invariant: false origins moved by 70 km; the ground and its scale stay."""
+    crs = GROUND_CRS.replace("+x_0=5000", "+x_0=75000").replace("+y_0=5000", "+y_0=75000")
+    plan = planned(tmp_path, crs=crs, utilities=SERVICES, streets=CROSS, properties=ROW + SIDE)
     assert figures(plan) == reference
 
 
