@@ -10,6 +10,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from planner.errors import InputError
 from planner.inputs.columns import COLUMNS, IDS
 from planner.inputs.crs import to_local
 from planner.inputs.fields import Columns
@@ -32,6 +33,7 @@ from planner.inputs.vector import Layer
 from planner.model import LAYER_COLUMNS, Ground, RuleBook
 
 TIE_IN_REACH = 30.0  # [m] a tie-in belongs to the nearest street within this
+NEEDED = ("streets", "properties", "tie_ins")
 CLIPPED = ("utilities", "keep_out", "street_features", "zones", "right_of_way")
 
 
@@ -92,7 +94,19 @@ def _finish(
             columns = read_zones(layer, date, ledger)
         case "control":
             columns = read_control(layer, ground, ledger)
+    _require_rows(layer)
     return layer, columns
+
+
+def _require_rows(layer: Layer) -> None:
+    """Refuse a layer that a plan cannot do without and of which nothing is left."""
+    if layer.source.layer in NEEDED and len(layer.row) == 0:
+        raise InputError(
+            "no row of the layer can be used",
+            "Give at least one row with a geometry that has a length or an area where it needs one",
+            file=layer.source.file,
+            layer=layer.source.layer,
+        )
 
 
 def _frame_of(name: str, parts: list[tuple[Layer, Columns]]) -> gpd.GeoDataFrame:

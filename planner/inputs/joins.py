@@ -44,6 +44,8 @@ def join_ends(lines: Objects) -> Joined:
     lines : (n,)
         Lines in the local frame, rounded to its grid.
     """
+    if len(lines) == 0:
+        return Joined(lines, np.empty(0, np.int64), np.empty(0, np.int64), 0.0)
     xy, owner = shapely.get_coordinates(lines, return_index=True)
     ends = _ends_of(owner, xy)
     target = _nearest_vertices(xy, owner, ends)

@@ -289,3 +289,9 @@ def test_no_message_carries_control_characters(tmp_path: Path) -> None:
 
 def test_every_refusal_is_an_error_of_the_planner() -> None:
     assert issubclass(InputError, PlannerError)
+
+
+def test_streets_of_no_length_at_all_are_refused(tmp_path: Path) -> None:
+    project = build_site(tmp_path, streets=[line((50, 50), (50, 50), street="Point Street")])
+    with pytest.raises(InputError, match="layer streets: no row of the layer can be used"):
+        read_site(project)
