@@ -499,9 +499,9 @@ def fill_tables(pits: Pits, groups: Groups, legs: Legs, drops: Drops) -> Filled:
 
 @njit(cache=True, nogil=True)
 def _best_leg_start(
-    leg: int, drive: int, a: int, pits: Pits, legs: Legs, offset: Ints, tables: Floats
+    leg: int, drive: int, v: int, a: int, pits: Pits, legs: Legs, offset: Ints, tables: Floats
 ) -> tuple[float, int]:
-    """Cheapest upper level of a leg for an arrival level, by looking at every one."""
+    """Cheapest upper level of a leg into pit v at an arrival level, by looking at every one."""
     u = legs.up[leg]
     low, high = pits.low[u], pits.high[u]
     size = high - low + 1
@@ -512,7 +512,7 @@ def _best_leg_start(
         value = tables[start + z - low]
         if value == np.inf or not leg_allows(legs, leg, z, a):
             continue
-        cost = value + slope * (pits.ground[u] - z)
+        cost = value + slope * (pits.ground[u] - z + pits.ground[v] - a)
         if cost < best - GUARD:
             best, where = cost, z
     if where >= 0 or best < np.inf:
@@ -569,7 +569,7 @@ def trace_pit(
         for drive in range(3):
             if LOWER_ROLE[drive] != role or legs.price[leg, drive] == np.inf:
                 continue
-            cost, z = _best_leg_start(leg, drive, at, pits, legs, offset, tables)
+            cost, z = _best_leg_start(leg, drive, v, at, pits, legs, offset, tables)
             if cost < cheapest - GUARD:
                 cheapest = cost
                 found[branch, 0], found[branch, 1] = leg, drive

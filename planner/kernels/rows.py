@@ -43,6 +43,7 @@ class Bore(NamedTuple):
     bore: float
     cover: float  # required, ground to the top of bore or pipe
     frost: float  # required, ground to the top of the pipe
+    deepest: float  # greatest depth from the ground to the invert, infinite where none is set
 
 
 class Runs(NamedTuple):
@@ -128,6 +129,23 @@ def _cover_rows(
         t[i] = f[i]
         h[i] = level[i] - max(cover + over_bore, frost + over_pipe)
     return lower_hull(t, h, count + 1)
+
+
+@njit(cache=True)
+def _depth_rows(
+    ends: Floats, length: float, ground: GroundCells, deepest: float, t: Floats, h: Floats
+) -> int:
+    """Lowest invert that is no deeper than it may be, all along."""
+    count = math.ceil(length / COVER_STEP)
+    f = np.arange(count + 1) / count
+    xs = ends[0] + f * (ends[2] - ends[0])
+    ys = ends[1] + f * (ends[3] - ends[1])
+    level = sample_ground(
+        ground.values, ground.x0, ground.y0, ground.step, ground.col, ground.row, xs, ys
+    )
+    for i in range(count + 1):
+        t[i], h[i] = f[i], level[i] - deepest
+    return upper_hull(t, h, count + 1)
 
 
 @njit(cache=True)
@@ -394,6 +412,18 @@ def bind_legs(
         extra, house_price[i] = _house_rows(
             ends, length, span, houses, bore.inside, step, et, eh, 0
         )
+        if bore.deepest < np.inf:  # a band that can only be passed above
+            m = _depth_rows(ends, length, ground, bore.deepest, st2, high)
+            band_t, band_h = _grow(band_t, brows, m + 1), _grow(band_h, brows, m + 1)
+            band_low, band_high = _grow_ints(band_low, bands, 2), _grow_ints(band_high, bands, 2)
+            band_low[bands] = brows
+            band_t[brows], band_h[brows] = 0.0, -np.inf
+            brows += 1
+            band_high[bands] = brows
+            band_t[brows : brows + m], band_h[brows : brows + m] = st2[:m], high[:m]
+            brows += m
+            bands += 1
+            band_low[bands] = brows
         near = _runs_near(ends, length, runs, seen, i, found)
         j = 0
         while j < near:

@@ -15,6 +15,7 @@ from planner.records import Bools, Candidates, Chain, ChainPits, Corridor, Ints,
 STATION_STEP = 2.0  # [m]
 JUNCTION_REACH = 14.0  # [m] a junction's pit stands within this of its node, along any arm
 COLUMNS = 11  # of the table in which pits are collected
+LANE_BESIDE = 4.5  # [m] a bus stop keeps the lane beside it free, along its own distance
 KERB_RETURN = 3.0  # [m] a junction's area goes this far beyond the crossing carriageway
 NARROWEST = 2.8  # [m] a verge or parking lane narrower than this takes no pit of its own
 CORNER = 8.0  # [deg] a street that turns more than this within a pit's reach has a corner there
@@ -208,7 +209,7 @@ class _Maker:
         for x, y, along in self.corridor.bus_stops:
             dx, dy = xy[:, 0] - x, xy[:, 1] - y
             beside = np.abs(dx * flow[:, 1] - dy * flow[:, 0])
-            hit |= (np.abs(dx * flow[:, 0] + dy * flow[:, 1]) < along) & (beside < 4.5)
+            hit |= (np.abs(dx * flow[:, 0] + dy * flow[:, 1]) < along) & (beside < LANE_BESIDE)
         return hit
 
     def add_tie_in(self, row: int) -> Ints:

@@ -21,7 +21,6 @@ from planner.rules.pipes import PipeSize, pipe_table
 
 Texts = NDArray[np.object_]
 
-HOUSE_MM = 100.0  # [mm] nominal size for a house; common practice, no source
 LARGE_MM = 150.0  # [mm] nominal size for more people; common practice, no source
 HOUSE_PEOPLE = 20.0  # more take the larger pipe; common practice, no source
 HOUSE_SERIES = {"us-ten-states": "pvc-sdr26", "eu-metric": "pvc-en-sdr34"}
@@ -222,10 +221,10 @@ def _house_pipes(site: Site, row: Ints) -> Floats:
     flow = site.properties["flow_l_per_s"].to_numpy(float)[row]
     people = site.properties["people"].to_numpy(float)[row]
     people = np.where(np.isnan(flow), people, flow / unit)
-    small, large = (_pipe(site, nominal) for nominal in (HOUSE_MM, LARGE_MM))
-    sizes = np.array([
-        [HOUSE_MM, small.inside_m, small.outside_m], [LARGE_MM, large.inside_m, large.outside_m],
-    ])  # fmt: skip
+    least = site.book.rules.number("connection_diameter_mm")
+    nominals = (least, max(least, LARGE_MM))
+    pipes = [_pipe(site, nominal) for nominal in nominals]
+    sizes = np.array([[mm, p.inside_m, p.outside_m] for mm, p in zip(nominals, pipes, strict=True)])
     return np.asarray(sizes[(people > HOUSE_PEOPLE).astype(np.int64)])
 
 

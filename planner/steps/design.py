@@ -81,7 +81,7 @@ def take_design(
     down = np.array([number[str(name)] for name in legs["down_pit"]], np.int64)
     tie_in = _tie_ins(site, pit_xy)
     faults += _off_their_pits(site, legs, pit_xy, up, down)
-    faults += _network_faults(names, legs["leg_id"].astype(str).tolist(), tie_in, (up, down))
+    faults += _network_faults(names, tie_in, (up, down))
     ends = (up, down, tie_in)
     return _bundle(site, (names, pit_xy), legs, ends, (sizes, property_xy), faults)
 
@@ -169,7 +169,7 @@ def _off_their_pits(
 
 
 def _network_faults(
-    names: list[str], leg_ids: list[str], tie_in: Ints, ends: tuple[Ints, Ints]
+    names: list[str], tie_in: Ints, ends: tuple[Ints, Ints]
 ) -> list[tuple[str, str, float, float]]:
     """Pits with several outlets, circles, and pits from which no tie-in is reached."""
     leaving: dict[int, list[int]] = defaultdict(list)
@@ -192,7 +192,6 @@ def _network_faults(
         else:
             if tie_in[here] < 0:
                 faults.append(("reaches_tie_in", name, 0.0, 1.0))
-    del leg_ids
     return faults
 
 

@@ -8,6 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
+from planner.kernels.hydraulics import states_at_depth
 from planner.model import Figures, Site
 from planner.rules import stepped
 
@@ -55,7 +56,7 @@ def find_breaches(
         if pit["kind"] == "pit" and pit["depth_m"] > rules.number("max_depth_m") + ROUNDING:
             limit = rules.number("max_depth_m")
             found.append(finding(rules, "max_depth_m", pit["pit_id"], pit["depth_m"], limit))
-    found += _tie_in_findings(site, pits, legs)
+    found += _tie_in_findings(site, legs)
     return found + _conflict_findings(rules, conflicts, houses)
 
 
@@ -75,6 +76,8 @@ def _leg_findings(rules: Figures, leg: dict[str, Any]) -> list[Finding]:
     if rules.text("self_cleansing") == "velocity":
         speed = rules.number("min_velocity_m_per_s")
         least.append(("min_velocity_m_per_s", leg["velocity_full_m_per_s"], speed))
+    else:
+        least.append(("min_shear_pa", _shear(rules, leg), rules.number("min_shear_pa")))
     most = [
         ("max_slope_pct", leg["slope_pct"], rules.number("max_slope_pct")),
         ("max_leg_length_m", leg["length_m"], rules.number("max_leg_length_m")),
@@ -95,7 +98,15 @@ def _leg_findings(rules: Figures, leg: dict[str, Any]) -> list[Finding]:
     return found
 
 
-def _tie_in_findings(site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> list[Finding]:
+def _shear(rules: Figures, leg: dict[str, Any]) -> float:
+    """Mean boundary shear of a leg at design flow. [Pa]"""
+    n = rules.number("manning_n")
+    given = (leg["flow_l_per_s"] / 1000, leg["inside_diameter_mm"] / 1000, leg["slope_pct"] / 100)
+    flow, inside, slope = (np.array([value]) for value in given)
+    return float(states_at_depth(flow, inside, slope, n, np.array([leg["depth_ratio"]])).shear[0])
+
+
+def _tie_in_findings(site: Site, legs: gpd.GeoDataFrame) -> list[Finding]:
     """Spare capacity and high water of each tie-in that is used."""
     found = []
     arriving = legs.groupby("down_pit")["flow_l_per_s"].sum()
@@ -112,7 +123,6 @@ def _tie_in_findings(site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame)
             row = finding(site.book.rules, "high_water_elev_m", name, lowest[name], water,
                           advice=True)  # fmt: skip
             found.append({**row, "source": "the tie-in's own record"})
-    del pits
     return found
 
 

@@ -12,13 +12,12 @@ from planner.kernels.plane import build_grid
 from planner.kernels.rows import GroundCells, Houses, Runs, Water, Zones
 from planner.model import Floats, Ground, Site
 from planner.records import Chain, ChainPipe, Ints, Layout, Obstructions
-from planner.rules import required_clearance
+from planner.rules import required_clearance, stepped
 
 PROFILE_STEP = 0.5  # [m] a service that follows the ground is sampled this closely
 AT_MANHOLE = 0.3  # [m] a pipe that ends this near to a manhole belongs to it
 GRID_CELL = 6.0  # [m]
 GRID_STEP = 2.1  # [m] half of the step at which legs ask the grid, and a little
-HOUSE_DRAIN = "100"  # nominal size of a house connection in mm; common practice, no source
 
 
 def find_obstructions(
@@ -176,7 +175,7 @@ def houses_of(site: Site, chain: Chain, xy: Floats) -> Houses:
     method = "shaft and saddle"
     return Houses(
         xy[rows], chain.property_stations, np.floor(start / step + 1e-9) * step,
-        rules.entry("connection_min_slope_pct", HOUSE_DRAIN) / 100,
+        stepped(rules, "connection_min_slope_pct", rules.number("connection_diameter_mm")) / 100,
         rules.number("connection_max_length_m"),
         costs.entry("connection_fixed", method), costs.entry("connection_per_m", method),
     )  # fmt: skip

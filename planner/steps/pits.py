@@ -11,9 +11,7 @@ import shapely
 from planner.kernels.pairs import Sizes
 from planner.model import PLAN_COLUMNS, Floats, Site
 from planner.records import Bools, Candidates, Ints, Prices, Route
-
-MANHOLE_SIZES = ((525.0, 1.2), (675.0, 1.5), (np.inf, 1.8))  # nominal [mm], inside [m]
-"""Manhole diameters by the largest pipe, 48, 60 and 72 in: Silverton OR code 4.16."""
+from planner.rules import stepped
 
 
 def rectangle(x: float, y: float, ux: float, uy: float, size: tuple[float, float]) -> Any:
@@ -158,12 +156,12 @@ def _drop_prices(site: Site, route: Route, prices: Prices) -> Floats:
     return total
 
 
-def manhole_diameters(route: Route) -> Floats:
+def manhole_diameters(site: Site, route: Route) -> Floats:
     """Inside diameter of each manhole by its largest pipe. [m]"""
     largest = np.zeros(len(route.pit_id))
     np.maximum.at(largest, route.leg_up, route.leg_nominal)
     np.maximum.at(largest, route.leg_down, route.leg_nominal)
-    return np.array([next(d for most, d in MANHOLE_SIZES if size <= most) for size in largest])
+    return np.array([stepped(site.book.rules, "manhole_diameter_m", size) for size in largest])
 
 
 def pit_frame(
@@ -174,7 +172,7 @@ def pit_frame(
     launches, receives = roles(route)
     floor = floors(route, prices, step)
     tie_in = route.pit_tie_in >= 0
-    manhole = manhole_diameters(route)
+    manhole = manhole_diameters(site, route)
     manhole[tie_in] = site.tie_ins["manhole_diameter_m"].to_numpy(float)[route.pit_tie_in[tie_in]]
     columns: dict[str, Any] = {
         "pit_id": route.pit_id, "kind": np.where(tie_in, "tie-in", "pit"), "street": streets,

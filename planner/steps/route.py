@@ -255,7 +255,7 @@ def _bind_chain(given: Given, number: int, served: Bools) -> _Bound:
     ])  # fmt: skip
     up, down, length, ways = pair_pits(
         np.ascontiguousarray(place), pits.kind, rules.number("min_leg_length_m"),
-        rules.number("max_leg_length_m"), MOST_ANGLE, given.corridor.walls,
+        _longest(given.site), MOST_ANGLE, given.corridor.walls,
         given.corridor.obstacles, given.corridor.sizes,
     )  # fmt: skip
     keep = _may_run(given, xy[up], xy[down], tie_in[down])
@@ -275,10 +275,20 @@ def _bind_chain(given: Given, number: int, served: Bools) -> _Bound:
     return _Bound(pits.pits[up], pits.pits[down], length, ways, np.full(len(up), number), *rows)
 
 
+def _longest(site: Site) -> float:
+    """Longest leg: every pit keeps a manhole, so their spacing limits it too. [m]"""
+    rules = site.book.rules
+    return min(rules.number("max_leg_length_m"), rules.number("max_manhole_spacing_m"))
+
+
 def _bore(site: Site, pipe: ChainPipe) -> Bore:
     rules = site.book.rules
     cover = max(rules.number("min_cover_m"), rules.number("min_cover_bore_diameters") * pipe.bore)
-    return Bore(pipe.inside, pipe.outside, pipe.bore, cover, rules.number("frost_depth_m"))
+    deepest = rules.optional("max_leg_depth_m")
+    return Bore(
+        pipe.inside, pipe.outside, pipe.bore, cover, rules.number("frost_depth_m"),
+        np.inf if deepest is None else deepest,
+    )  # fmt: skip
 
 
 def _served_houses(given: Given, number: int, served: Bools) -> Houses:
