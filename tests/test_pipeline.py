@@ -176,15 +176,47 @@ def test_more_cover_never_costs_less(tmp_path: Path) -> None:
     assert costs == sorted(costs)
 
 
-def test_the_best_single_leg_is_what_all_levels_tried_one_by_one_give(tmp_path: Path) -> None:
-    """Hand calculation: one house, one leg; its price as the sum of its parts, by every level."""
-    plan = planned(tmp_path, properties=[point(40, 12, property_id="H")],
-                   project={"display_units": "metric"})  # fmt: skip
-    leg = plan.legs.iloc[0]
-    assert len(plan.legs) == 1
-    assert leg.invert_up_m - leg.invert_down_m == pytest.approx(leg.fall_m, abs=1e-9)
-    assert leg.fall_m / leg.length_m >= 0.005  # 100 / DN 200
-    assert leg.invert_down_m >= 96.0 + 0.05 - 1e-9  # the tie-in's, and the fall of a turn
+@pytest.mark.parametrize(
+    ("rule", "column", "limit"),
+    [
+        ("max_manhole_spacing_m", "length_m", 50.0),
+        ("max_leg_length_m", "length_m", 40.0),
+        ("min_slope_pct", "slope_pct", 0.9),
+        ("min_cover_m", "min_cover_m", 1.9),
+    ],
+)
+def test_a_rule_of_the_project_is_kept(
+    tmp_path: Path, rule: str, column: str, limit: float
+) -> None:
+    plan = planned(tmp_path, tables={"rules": {rule: limit}})
+    found = plan.legs[column]
+    assert len(found)
+    assert (
+        (found <= limit + 1e-6).all() if rule.startswith("max") else (found >= limit - 1e-6).all()
+    )
+
+
+def test_a_greatest_depth_of_legs_is_kept(tmp_path: Path) -> None:
+    """Invariant: no invert lies deeper than it may, where without the rule one does."""
+
+    def deepest(plan: planner.Plan) -> float:
+        pits = plan.pits[plan.pits["kind"] == "pit"]
+        return float((pits["ground_elev_m"] - pits["invert_elev_m"]).max())
+
+    cellar = [point(150, 12, property_id="C", floor_elev_m=98.8)]
+    free = planned(tmp_path / "free", properties=cellar)
+    bound = planned(
+        tmp_path / "bound", properties=[*cellar, point(60, 12, property_id="H")],
+        tables={"rules": {"max_leg_depth_m": 2.5}},
+    )  # fmt: skip
+    assert deepest(free) > 2.5
+    assert len(bound.legs)
+    assert deepest(bound) <= 2.5 + 1e-6
+
+
+def test_the_size_of_house_connections_is_the_rule_s(tmp_path: Path) -> None:
+    plan = planned(tmp_path, tables={"rules": {"connection_diameter_mm": 150}})
+    assert set(plan.connections["diameter_mm"]) == {150.0}
 
 
 def test_every_layer_has_its_columns_and_crs(tmp_path: Path) -> None:
