@@ -43,7 +43,7 @@ def test_distances_of_points_are_those_of_shapely() -> None:
 def test_distances_of_boxes_are_those_of_shapely() -> None:
     box = shapely.box(-2.15, -1.35, 2.15, 1.35)
     for a in SEGMENTS:
-        assert box_segment_distance(*a, 2.15, 1.35) == pytest.approx(
+        assert box_segment_distance(a[0], a[1], a[2], a[3], 2.15, 1.35) == pytest.approx(
             box.distance(line(a)), abs=1e-9
         )
 
