@@ -21,10 +21,12 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 EXIT, LAUNCH = 0, 1  # what a pit is built for
-UP_FROM_LAUNCH, UP_PAST_LAUNCH, DOWN = 0, 1, 2  # drives: upgrade from an exit pit's or a launch
-# pit's side, and downgrade from the upper pit
-UPPER_ROLE = (EXIT, LAUNCH, LAUNCH)  # by drive
-LOWER_ROLE = (LAUNCH, LAUNCH, EXIT)
+DRIVES = 4
+UP_TO_EXIT, UP_TO_LAUNCH, DOWN, FROM_BETWEEN = range(DRIVES)
+# upgrade to an exit pit; upgrade to a pit that launches another drive; downgrade; both ways from a
+# launch pit between the two
+UPPER_ROLE = (EXIT, LAUNCH, LAUNCH, EXIT)  # by drive
+LOWER_ROLE = (LAUNCH, LAUNCH, EXIT, EXIT)
 GUARD = 1e-9  # [levels] what rounding may spoil of a row
 NEVER, ALWAYS = -(1 << 40), 1 << 40  # [levels] beyond any level
 
@@ -69,8 +71,8 @@ class Legs(NamedTuple):
     in_group: Ints  # (legs,) at the lower pit
     least_fall: Ints  # (legs,) [levels]
     most_fall: Ints  # (legs,) [levels]
-    price: Floats  # (legs, 3) by drive: constant part, infinite if it may not be driven so
-    price_depth: Floats  # (legs, 3) by drive: per level of depth at either end
+    price: Floats  # (legs, 4) by drive: constant part, infinite if it may not be driven so
+    price_depth: Floats  # (legs, 4) by drive: per level of depth at either end
     row_start: Ints  # (legs + 1,)
     row_t: Floats  # (rows,)
     row_h: Floats  # (rows,) [levels]
@@ -330,7 +332,7 @@ def _arrivals(
             continue
         bounded = False
         gaps = np.empty((0, 0, 0), np.int64)
-        for drive in range(3):
+        for drive in range(DRIVES):
             price = legs.price[leg, drive]
             if price == np.inf:
                 continue
@@ -566,7 +568,7 @@ def trace_pit(
         if leg < 0:
             continue
         cheapest = np.inf
-        for drive in range(3):
+        for drive in range(DRIVES):
             if LOWER_ROLE[drive] != role or legs.price[leg, drive] == np.inf:
                 continue
             cost, z = _best_leg_start(leg, drive, v, at, pits, legs, offset, tables)

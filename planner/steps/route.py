@@ -9,16 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
+from planner.kernels.optimum import Instance, Optimum, fill, find_optimum
 from planner.kernels.pairs import BOTTOM, ORDINARY, TOP, pair_pits
 from planner.kernels.programme import (
     DOWN,
+    DRIVES,
     Drops,
     Filled,
     Groups,
     Legs,
     Pits,
-    fill_tables,
-    trace_pit,
 )
 from planner.kernels.rows import Bore, Houses, LegEnds, bind_legs
 from planner.kernels.turns import (
@@ -88,12 +88,8 @@ class _Bound:
 
 @dataclass(frozen=True, eq=False)
 class _Instance:
-    pits: Pits
-    groups: Groups
-    legs: Legs
-    drops: Drops
+    problem: Instance
     bound: _Bound
-    roots: tuple[int, ...]
 
 
 def find_route(given: Given, served: Bools) -> Solution | None:
@@ -107,8 +103,8 @@ def find_route(given: Given, served: Bools) -> Solution | None:
         Properties that must drain to the route.
     """
     instance = build_instance(given, served)
-    filled = fill_tables(instance.pits, instance.groups, instance.legs, instance.drops)
-    return _trace(given, instance, filled, served)
+    found = find_optimum(instance.problem) if given.candidates.chains else None
+    return None if found is None else _solution(given, instance, found, served)
 
 
 @dataclass(frozen=True)
@@ -127,7 +123,7 @@ def find_breaks(given: Given) -> tuple[Break, ...]:
     named.
     """
     instance = build_instance(given, np.zeros(len(given.site.properties), bool))
-    filled = fill_tables(instance.pits, instance.groups, instance.legs, instance.drops)
+    filled = fill(instance.problem)
     branch = _branches(given)
     breaks = []
     meeting: dict[int, list[int]] = defaultdict(list)
@@ -171,8 +167,9 @@ def _last_head(given: Given, instance: _Instance, number: int, limit: float) -> 
 
 def _arrives(instance: _Instance, filled: Filled, pits: Ints, branch: int) -> bool:
     for pit in pits:
-        first, last = instance.groups.in_start[pit], instance.groups.in_start[pit + 1]
-        if (filled.arrived[first:last] & (instance.groups.in_branch[first:last] == branch)).any():
+        groups = instance.problem.groups
+        first, last = groups.in_start[pit], groups.in_start[pit + 1]
+        if (filled.arrived[first:last] & (groups.in_branch[first:last] == branch)).any():
             return True
     return False
 
@@ -238,10 +235,11 @@ def build_instance(given: Given, served: Bools) -> _Instance:
     bound = _by_lower_pit(_join_chains(parts))
     branch = _branches(given)
     groups, out, into = _group(given, bound, branch)
-    roots = tuple(np.flatnonzero(given.candidates.tie_in >= 0).tolist())
-    return _Instance(
-        _pits(given, branch), groups, _legs(given, bound, out, into), _drops(given), bound, roots
-    )
+    problem = Instance(
+        _pits(given, branch), groups, _legs(given, bound, out, into), _drops(given),
+        np.flatnonzero(given.candidates.tie_in >= 0),
+    )  # fmt: skip
+    return _Instance(problem, bound)
 
 
 def _bind_chain(given: Given, number: int, served: Bools) -> _Bound:
@@ -526,7 +524,7 @@ def _legs(given: Given, bound: _Bound, out: Ints, into: Ints) -> Legs:
     slopes = np.array([(p.min_slope, p.max_slope) for p in given.pipes]).reshape(-1, 2)
     least = np.ceil(slopes[bound.chain, 0] * bound.length / step - 1e-6)
     most = np.floor(slopes[bound.chain, 1] * bound.length / step + 1e-6)
-    price, depth = np.full((len(bound.up), 3), np.inf), np.zeros((len(bound.up), 3))
+    price, depth = np.full((len(bound.up), DRIVES), np.inf), np.zeros((len(bound.up), DRIVES))
     for drive, (upper, lower) in enumerate(((0, 1), (1, 1), (1, 0))):
         bored = bound.length - prices.face[bound.up, upper] - prices.face[bound.down, lower]
         per_m = prices.leg[bound.chain] + (prices.downgrade if drive == DOWN else 0.0)
@@ -551,32 +549,17 @@ def _drops(given: Given) -> Drops:
     )  # fmt: skip
 
 
-def _trace(given: Given, instance: _Instance, filled: Filled, served: Bools) -> Solution | None:
-    """Walk the optimum back from the tie-ins to the heads."""
-    offset, tables, alive = filled.offset, filled.tables, filled.alive
-    legs, level, cost = [], {}, 0.0
-    stack = []
-    for root in instance.roots:
-        out = int(instance.groups.out_start[root])
-        values = tables[offset[out] : offset[out] + 2]
-        if not len(given.candidates.chains) or not np.isfinite(values.min()):
-            return None
-        cost += float(values.min())
-        stack.append((root, out, int(values.argmin()), int(instance.pits.low[root])))
-    while stack:
-        pit, out, role, at = stack.pop()
-        level[pit] = at
-        strings = trace_pit(
-            pit, out, role, at, instance.pits, instance.groups, instance.legs, instance.drops,
-            offset, tables, alive,
-        )  # fmt: skip
-        for leg, drive, z, a in strings.tolist():
-            up = int(instance.bound.up[leg])
-            legs.append(ChosenLeg(
-                up, pit, z, a, drive == DOWN, int(instance.bound.chain[leg]),
-                float(instance.bound.length[leg]),
-            ))  # fmt: skip
-            upper = 0 if drive == 0 else 1
-            stack.append((up, int(instance.legs.out_group[leg]), upper, z))
-    counts = {"pits": len(given.candidates.ground), "legs": len(instance.bound.up)}
-    return Solution(tuple(legs), level, cost, served, {}, counts)
+def _solution(given: Given, instance: _Instance, found: Optimum, served: Bools) -> Solution:
+    """The optimum in the words of candidates and chains."""
+    bound = instance.bound
+    down = bound.down[found.leg].tolist()
+    legs = tuple(
+        ChosenLeg(int(bound.up[leg]), at, z, a, drive == DOWN, int(bound.chain[leg]),
+                  float(bound.length[leg]))
+        for leg, at, drive, z, a in zip(
+            found.leg.tolist(), down, found.drive.tolist(), found.up_level.tolist(),
+            found.down_level.tolist(), strict=True,
+        )
+    )  # fmt: skip
+    counts = {"pits": len(given.candidates.ground), "legs": len(bound.up)}
+    return Solution(legs, found.level, found.cost, served, {}, counts)

@@ -9,9 +9,10 @@ from functools import cache
 import numpy as np
 import pytest
 
+from planner.kernels.optimum import Instance, find_optimum, price_optimum
 from planner.kernels.programme import Drops, Groups, Legs, Pits, fill_tables, trace_pit
 
-DRIVES = ((0, 1), (1, 1), (1, 0))  # role at the upper and at the lower pit: 1 launches
+DRIVES = ((0, 1), (1, 1), (1, 0), (0, 0))  # role at the upper and at the lower pit: 1 launches
 INSTANCES = 60
 
 
@@ -22,8 +23,8 @@ class Leg:
     up: int
     down: int
     falls: tuple[int, int]
-    price: tuple[float, float, float]
-    depth_price: tuple[float, float, float]
+    price: tuple[float, ...]  # by drive
+    depth_price: tuple[float, ...]
     rows: tuple[tuple[float, float], ...]  # upper rows, lower hull order
     band: tuple[tuple[float, float, float], ...]  # place, lowest and highest forbidden level
 
@@ -64,9 +65,9 @@ def toy(seed: int) -> Toy:
             middle = float(rng.uniform(16, 26))
             places = np.sort(rng.uniform(0.1, 0.9, 2))
             band = tuple((float(t), middle - 1.3, middle + 1.6) for t in places)
-        price = tuple(float(p) if rng.random() < 0.9 else math.inf for p in rng.uniform(50, 90, 3))
+        price = tuple(float(p) if rng.random() < 0.6 else math.inf for p in rng.uniform(50, 90, 4))
         falls = (least, least + int(rng.integers(6, 20)))
-        depth_price = tuple(float(q) for q in rng.uniform(0.5, 3, 3))
+        depth_price = tuple(float(q) for q in rng.uniform(0.5, 3, 4))
         legs.append(Leg(up, down, falls, price, depth_price, convex(rows), band))
     drops = Drops(4, 9, 12.0, 1.5)
     return Toy(
@@ -218,3 +219,16 @@ def test_the_way_back_costs_what_the_tables_say(seed: int) -> None:
             total += drops.price + drops.price_level * fall if fall > drops.free else 0.0
             stack.append((leg.up, DRIVES[drive][0], z))
     assert total == pytest.approx(values.min(), rel=1e-12)
+
+
+@pytest.mark.parametrize("seed", range(INSTANCES))
+def test_an_optimum_is_priced_alike_by_its_tables_and_by_its_parts(seed: int) -> None:
+    made = toy(seed)
+    instance = Instance(*arrays(made), np.array([5]))
+    found = find_optimum(instance)
+    expected = by_trying_everything(made)
+    if found is None:
+        assert math.isinf(expected)
+        return
+    assert found.cost == pytest.approx(expected, rel=1e-12)
+    assert price_optimum(instance, found) == pytest.approx(expected, rel=1e-12)
