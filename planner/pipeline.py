@@ -16,11 +16,11 @@ from planner.steps import naming
 from planner.steps.candidates import place_candidates
 from planner.steps.corridor import find_corridor
 from planner.steps.design import take_design
-from planner.steps.flows import choose_pipes, pipe_in_bore
+from planner.steps.flows import lay_pipes, pipe_in_bore, slopes_along
 from planner.steps.layout import choose_layout
 from planner.steps.obstruction import find_obstructions
 from planner.steps.prices import price_candidates
-from planner.steps.route import (
+from planner.steps.routing import (
     Break,
     Given,
     find_breaks,
@@ -57,7 +57,7 @@ def make_plan(site: Site, on_stage: OnStage | None = None) -> Plan:
     solution = _serve_what_can_be(given, graph.property_xy)
     tell("assemble")
     route = naming.name_route(
-        site, given.candidates, given.layout, given.pipes, solution, graph.property_xy
+        site, given.candidates, given.layout, given.piping.pipes, solution, graph.property_xy
     )
     return assemble(site, Drawn(route, given.candidates, given.prices, given.corridor.sizes))
 
@@ -140,12 +140,14 @@ def _lay_out(site: Site, graph: StreetGraph) -> Given:
     half = (site.streets["lanes"] * site.streets["lane_width_m"] / 2).to_numpy(float)
     layout = choose_layout(graph, site.ground, level * step, half, _limits(site))
     corridor = find_corridor(site)
-    pipes = choose_pipes(site, layout)
+    piping = lay_pipes(site, layout)
     candidates = place_candidates(site, layout, corridor)
+    everyone = np.ones(len(site.properties), bool)
     return Given(
         site, layout, corridor, candidates,
-        find_obstructions(site, layout, pipes, graph.property_xy), pipes,
-        price_candidates(site, candidates, pipes, corridor), level,
+        find_obstructions(site, layout, piping.pipes, graph.property_xy), piping,
+        slopes_along(site, layout, piping, everyone),
+        price_candidates(site, candidates, piping.pipes, corridor), level,
     )  # fmt: skip
 
 
@@ -153,7 +155,7 @@ def _limits(site: Site) -> Limits:
     """Depth and slope of the smallest pipe, which the layout works with."""
     method = site.book.equipment.text("method")
     size = next(s for s in pipe_sizes(site.book) if s.method == method)
-    pipe = pipe_in_bore(site.book, size, 0.0)
+    pipe = pipe_in_bore(site.book, size)
     rules = site.book.rules
     cover = max(rules.number("min_cover_m"), rules.number("min_cover_bore_diameters") * pipe.bore)
     return Limits(cover + pipe.bore - (pipe.outside - pipe.inside) / 2, pipe.min_slope)
@@ -175,16 +177,15 @@ def _serve_what_can_be(given: Given, property_xy: Floats) -> Solution:
     served &= ~impossible
     found = _drop_hardest(given, served, margin) if given.layout.chains else None
     if found is None:
-        return Solution((), {}, 0.0, np.zeros(len(margin), bool), _all_blocked(given, why_not), {})
+        nobody = np.zeros(len(margin), bool)
+        return Solution((), {}, 0.0, 0.0, nobody, _all_blocked(given, why_not), {})
     solution, dropped = found
     for i in dropped:
         why_not[int(i)] = (
             f"floor too low: no line of pits and legs keeps every rule and drains it; the lowest "
             f"straight sewer would leave {margin[i]:.2f} m, which crossings, drops and pits take up"
         )
-    return Solution(
-        solution.legs, solution.level, solution.cost, solution.served, why_not, solution.counts
-    )
+    return replace(solution, why_not=why_not)
 
 
 def _all_blocked(given: Given, why_not: dict[int, str]) -> dict[int, str]:
@@ -194,7 +195,12 @@ def _all_blocked(given: Given, why_not: dict[int, str]) -> dict[int, str]:
 
 def _drop_hardest(given: Given, served: Bools, margin: Floats) -> tuple[Solution, Ints] | None:
     """A route for as many properties as can be, the hardest left out first."""
-    whole = find_route(given, served)
+
+    def route_of(some: Bools) -> Solution | None:
+        slopes = slopes_along(given.site, given.layout, given.piping, some)
+        return find_route(replace(given, slopes=slopes), some)
+
+    whole = route_of(served)
     if whole is not None:
         return whole, np.empty(0, np.int64)
     order = np.array([i for i in np.lexsort((np.arange(len(margin)), margin)) if served[i]])
@@ -203,7 +209,7 @@ def _drop_hardest(given: Given, served: Bools, margin: Floats) -> tuple[Solution
         middle = (low + high) // 2
         fewer = served.copy()
         fewer[order[:middle]] = False
-        route = find_route(given, fewer)
+        route = route_of(fewer)
         if route is None:
             low = middle + 1
         else:

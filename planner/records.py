@@ -153,7 +153,7 @@ class Candidates:
 
 @dataclass(frozen=True)
 class ChainPipe:
-    """The pipe of a chain, and the peak flow it was chosen for."""
+    """A size of pipe in its bore, and its legal slopes whatever the flow."""
 
     nominal: float  # [mm]
     inside: float  # [m]
@@ -161,9 +161,33 @@ class ChainPipe:
     bore: float  # [m]
     material: str
     method: str
-    min_slope: float  # [m/m]
+    min_slope: float  # [m/m] without flow: the least of all flows
     max_slope: float  # [m/m]
-    peak: float  # [m3/s] at the chain's lower end
+
+
+@dataclass(frozen=True, eq=False)
+class Piping:
+    """Sizes of pipe that each chain may be laid in, and what flows through a chain."""
+
+    pipes: tuple[ChainPipe, ...]  # of all chains, by chain, the smallest first
+    of_chain: tuple[tuple[int, ...], ...]  # numbers of each chain's pipes
+    too_much: tuple[tuple[int, float], ...]  # chains no size carries, and their peak [m3/s]
+
+
+@dataclass(frozen=True, eq=False)
+class ChainSlopes:
+    """Legal slopes of a chain's pipes by how much joins above.
+
+    Entry i holds for a leg whose lower pit has ``i`` properties of the chain below it. Where the
+    infiltration, which hangs on the lengths bored, is not known yet, ``least`` and ``most`` are
+    legal whatever it turns out to be, ``floor`` and ``ceiling`` bound what could be legal.
+    """
+
+    stations: Floats  # (properties,) of those that are served, ascending [m]
+    least: Floats  # (pipes of the chain, properties + 1) [m/m]
+    most: Floats  # likewise
+    floor: Floats  # likewise
+    ceiling: Floats  # likewise
 
 
 @dataclass(frozen=True, eq=False)
@@ -179,7 +203,7 @@ class Obstructions:
 
 @dataclass(frozen=True, eq=False)
 class Prices:
-    """Prices of candidate pits and of legs by chain, in the form the programme needs."""
+    """Prices of candidate pits and of legs by pipe, in the form the programme needs."""
 
     pit: Floats  # (pits, 2) by role: fixed sum
     pit_depth: Floats  # (pits, 2) by role: per metre from the ground to the floor
@@ -187,8 +211,8 @@ class Prices:
     step_price: Floats  # (steps, 2)
     under: Floats  # (2,) floor below the outgoing invert, by role [m]
     face: Floats  # (pits, 2) from the pit's point to its outer face, by role [m]
-    leg: Floats  # (chains,) per metre bored
-    leg_depth: Floats  # (chains,) per metre bored and metre of mean depth
+    leg: Floats  # (pipes,) per metre bored
+    leg_depth: Floats  # (pipes,) per metre bored and metre of mean depth
     downgrade: float  # per metre driven downgrade
     drop: float
     drop_depth: float  # per metre
@@ -204,6 +228,7 @@ class ChosenLeg:
     down_level: int
     launched_up: bool  # from its upper pit, downgrade
     chain: int
+    pipe: int  # number in `Piping`
     length: float
 
 
@@ -214,6 +239,7 @@ class Solution:
     legs: tuple[ChosenLeg, ...]
     level: dict[int, int]  # candidate pit -> outgoing level
     cost: float
+    lower_bound: float
     served: Bools  # (properties,)
     why_not: dict[int, str]  # property -> reason
     counts: dict[str, int]
@@ -251,4 +277,4 @@ class Route:
     why_not: tuple[str, ...]  # (properties,) empty where it is served
     property_xy: Floats  # (properties, 2) where its connection starts [m]
     candidate: Ints  # (pits,) number in `Candidates`
-    leg_chain: Ints  # (legs,) chain of the layout
+    leg_pipe: Ints  # (legs,) number of its pipe among the priced ones

@@ -15,7 +15,6 @@ COARSE = (-20.0, -5.0, 5.0, 20.0)  # [deg] from the street's direction
 FINE = 2.0  # [deg]
 SAME = 1e-4  # [deg] legs this near to parallel are one direction
 PARALLEL = 3  # so many parallel legs are a group of their own
-ROUNDING = 1e-6  # [deg]
 
 
 def wrap(angle: Floats) -> Floats:
@@ -93,9 +92,9 @@ def group_ranges(azimuth: Floats, group: Ints, groups: int) -> tuple[Floats, Flo
 
 def pair_groups(
     out_start: Ints, in_start: Ints, out_range: tuple[Floats, Floats, Floats],
-    in_range: tuple[Floats, Floats, Floats], most_turn: float,
-) -> tuple[Ints, Ints, Floats]:  # fmt: skip
-    """Pairs of groups by which a sewer may pass a pit, and the greatest turn between their legs.
+    in_range: tuple[Floats, Floats, Floats],
+) -> tuple[Ints, Ints, Floats, Floats]:  # fmt: skip
+    """Every pair of a group that leaves and one that arrives at a pit, and the turns between.
 
     Parameters
     ----------
@@ -103,15 +102,13 @@ def pair_groups(
         First groups of each pit.
     out_range, in_range
         As `group_ranges` gives them.
-    most_turn
-        Greatest turn. [deg]
 
     Returns
     -------
     out, into : (pairs,)
         The groups.
-    turn : (pairs,)
-        Greatest turn between a leg of the one and a leg of the other. [deg]
+    least, most : (pairs,)
+        Least and greatest turn between a leg of the one and a leg of the other. [deg]
     """
     pits = len(out_start) - 1
     n_out, n_in = np.diff(out_start), np.diff(in_start)
@@ -121,11 +118,11 @@ def pair_groups(
     within = np.arange(len(out)) - np.repeat(begin, np.repeat(n_in, n_out))
     into = in_start[pit_of] + within
     between = wrap(out_range[0][out] - in_range[0][into])
-    least = between + out_range[1][out] - in_range[2][into]
-    most = between + out_range[2][out] - in_range[1][into]
-    turn = np.maximum(np.abs(least), np.abs(most))
-    keep = turn <= most_turn + ROUNDING
-    return out[keep].astype(np.int64), into[keep].astype(np.int64), turn[keep]
+    low = between + out_range[1][out] - in_range[2][into]
+    high = between + out_range[2][out] - in_range[1][into]
+    most = np.maximum(np.abs(low), np.abs(high))
+    least = np.where((low <= 0) & (high >= 0), 0.0, np.minimum(np.abs(low), np.abs(high)))
+    return out.astype(np.int64), into.astype(np.int64), least, np.minimum(most, 180.0)
 
 
 def bundle_groups(

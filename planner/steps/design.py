@@ -225,7 +225,7 @@ def _bundle(
         run_id=run, station_down=station,
         property_leg=_nearest_legs(site, property_xy, pit_xy, up, down),
         why_not=tuple(_why_not(site, property_xy, pit_xy, up, down)), property_xy=property_xy,
-        candidate=np.arange(len(names)), leg_chain=np.arange(len(up)),
+        candidate=np.arange(len(names)), leg_pipe=np.arange(len(up)),
     )  # fmt: skip
     return Design(route, _places(site, pit_xy, ground, tie_in), tuple(chosen), tuple(faults),
                   tuple(assumed))  # fmt: skip
@@ -238,7 +238,7 @@ def _pipe(site: Site, sizes: tuple[PipeSize, ...], nominal: float) -> ChainPipe:
     size = min(usable, key=lambda s: (abs(s.nominal_mm - nominal), s.nominal_mm))
     oversize = site.book.equipment.entry("bore_oversize_mm", method) / 1000
     return ChainPipe(size.nominal_mm, size.inside_m, size.outside_m, size.outside_m + oversize,
-                     size.material, method, 0.0, 0.0, 0.0)  # fmt: skip
+                     size.material, method, 0.0, 0.0)  # fmt: skip
 
 
 def _launches(

@@ -6,6 +6,7 @@ import math
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -25,13 +26,13 @@ from planner.kernels.roughness import (
 )
 from planner.kernels.slopes import SlopeLimits, slope_window
 from planner.model import Floats, RuleBook, Site
-from planner.records import ChainPipe, Layout, Route
+from planner.records import Bools, ChainPipe, ChainSlopes, Layout, Piping, Route
 from planner.rules import PipeSize, pipe_sizes, stepped
 
 __all__ = [
-    "FlowLoads", "SlopeWindow", "check_spare", "choose_pipes", "choose_size", "load_legs",
-    "load_pipes", "peak_factor", "people_of", "pipe_in_bore", "run_states", "slopes_of", "sum_down",
-    "unit_flow", "usable_sizes",
+    "FlowLoads", "SlopeWindow", "check_carried", "check_spare", "choose_size", "lay_pipes",
+    "load_legs", "load_pipes", "peak_factor", "people_of", "pipe_in_bore", "run_states",
+    "slopes_along", "slopes_of", "sum_down", "unit_flow", "usable_sizes",
 ]  # fmt: skip
 
 LITRES = 1000.0  # per cubic metre
@@ -46,6 +47,8 @@ BOUNDS = (
     "max_velocity_m_per_s",
 )  # by the codes of `planner.kernels.slopes`
 ROUNDING = 1e-9  # relative
+SHORTER, LONGER = 0.8, 1.1  # what is bored, over the centreline's length: chords cut corners, and
+# change lanes
 
 
 @dataclass(frozen=True, eq=False)
@@ -140,8 +143,12 @@ def usable_sizes(book: RuleBook, method: str) -> tuple[PipeSize, ...]:
 
 def slopes_of(book: RuleBook, size: PipeSize, peak: float) -> SlopeWindow:
     """Legal slopes of a size at a peak, in m3/s, and the rules that fix them."""
+    return _slopes_of(book, size.nominal_mm, size.inside_m, peak)
+
+
+def _slopes_of(book: RuleBook, nominal: float, inside: float, peak: float) -> SlopeWindow:
     window = slope_window_of_varying_n if _varies(book) else slope_window
-    least, most, by_least, by_most = window(peak, size.inside_m, _limits(book, size))
+    least, most, by_least, by_most = window(peak, inside, _limits(book, nominal))
     return SlopeWindow(least, most, BOUNDS[by_least], BOUNDS[by_most])
 
 
@@ -149,17 +156,17 @@ def _varies(book: RuleBook) -> bool:
     return book.rules.text("roughness") == "varying"
 
 
-def _limits(book: RuleBook, size: PipeSize) -> SlopeLimits:
+def _limits(book: RuleBook, nominal: float) -> SlopeLimits:
     rules = book.rules
     by_shear = rules.text("self_cleansing") == "shear"
     return SlopeLimits(
         n=rules.number("manning_n"),
-        min_slope=stepped(rules, "min_slope_pct", size.nominal_mm) / 100,
+        min_slope=stepped(rules, "min_slope_pct", nominal) / 100,
         max_slope=rules.number("max_slope_pct") / 100,
         min_full_velocity=0.0 if by_shear else rules.number("min_velocity_m_per_s"),
         max_velocity=rules.number("max_velocity_m_per_s"),
         min_shear=rules.number("min_shear_pa") if by_shear else 0.0,
-        max_depth=stepped(rules, "max_depth_ratio", size.nominal_mm),
+        max_depth=stepped(rules, "max_depth_ratio", nominal),
     )
 
 
@@ -196,8 +203,13 @@ def _depth(book: RuleBook, flow: float, inside: float, slope: float) -> float:
     return float(one(flow, inside, slope, book.rules.number("manning_n")))
 
 
-def choose_pipes(site: Site, layout: Layout) -> tuple[ChainPipe, ...]:
-    """The pipe of each chain, never of a smaller nominal size than what flows into it.
+def lay_pipes(site: Site, layout: Layout) -> Piping:
+    """Sizes that each chain may be laid in.
+
+    The smallest is the first that carries, at some legal slope, what arrives at the chain's upper
+    end; the largest the first that carries all of its peak at the least slope it may have without
+    flow. A larger one would only serve to lie flatter, which is no reason to lay it: with little
+    flow it does not clean itself (common practice, from memory of the Ten States text on slopes).
 
     Parameters
     ----------
@@ -208,44 +220,141 @@ def choose_pipes(site: Site, layout: Layout) -> tuple[ChainPipe, ...]:
     """
     book, people = site.book, people_of(site)
     sizes = usable_sizes(book, book.equipment.text("method"))
-    into: dict[int, list[int]] = defaultdict(list)
-    joined: list[float] = []  # people of a chain and all above
-    length_size: list[float] = []  # [m mm] likewise
-    chosen: list[ChainPipe] = []
+    into = _inflows(layout)
+    joined = _joined(layout, people)
+    length_size = np.zeros(len(layout.chains))  # [m mm] most of a chain and all above
+    ranges: list[tuple[int, int]] = []  # of the sizes of each chain
+    too_much = []
     for i, chain in enumerate(layout.chains):
-        above = into[chain.up] if chain.up >= 0 else []
-        joined.append(float(people[chain.properties].sum()) + sum(joined[j] for j in above))
-        inflow = sum(length_size[j] for j in above)
-        fits = [s for s in sizes if all(s.nominal_mm >= chosen[j].nominal for j in above)]
-        pipe = (chain.length, inflow)
-        size, peak = _size_with_leak(book, fits or list(sizes[-1:]), joined[i], pipe)
-        length_size.append(inflow + chain.length * size.nominal_mm)
-        chosen.append(pipe_in_bore(book, size, peak))
+        inflow = float(sum(length_size[j] for j in into[i]))
+        top = joined[i] - float(people[chain.properties].sum())
+        first = _first_size(book, sizes, _peak(book, top, inflow))
+        first = max([min(first, len(sizes) - 1), *(ranges[j][0] for j in into[i])])
+        peak, last = 0.0, first
+        for last in range(first, len(sizes)):
+            leak = inflow + chain.length * sizes[last].nominal_mm
+            peak = _peak(book, joined[i], leak)
+            if choose_size(book, [sizes[last]], peak) is not None:
+                break
+        if _first_size(book, sizes, peak) == len(sizes):
+            too_much.append((i, peak))
+        last = max([last, *(ranges[j][1] for j in into[i])])
+        ranges.append((first, last))
+        length_size[i] = inflow + LONGER * chain.length * sizes[last].nominal_mm
+    pipes = [pipe_in_bore(book, s) for first, last in ranges for s in sizes[first : last + 1]]
+    ends = np.cumsum([0] + [last - first + 1 for first, last in ranges])
+    numbers = tuple(tuple(range(a, b)) for a, b in pairwise(ends.tolist()))
+    return Piping(tuple(pipes), numbers, tuple(too_much))
+
+
+def slopes_along(
+    site: Site, layout: Layout, piping: Piping, served: Bools
+) -> tuple[ChainSlopes, ...]:
+    """Legal slopes along every chain, by the people of the served properties.
+
+    Parameters
+    ----------
+    site, layout
+        The site and its chains, upstream first.
+    piping
+        Sizes of each chain.
+    served : (properties,)
+        Properties that drain to the sewer.
+    """
+    people = np.where(served, people_of(site), 0.0)
+    joined, into = _joined(layout, people), _inflows(layout)
+    least, most = np.zeros(len(layout.chains)), np.zeros(len(layout.chains))  # [m mm]
+    found = []
+    for i, chain in enumerate(layout.chains):
+        own = piping.of_chain[i]
+        small, large = piping.pipes[own[0]].nominal, piping.pipes[own[-1]].nominal
+        inflow = sum(least[j] for j in into[i]), sum(most[j] for j in into[i])
+        found.append(_chain_slopes(site, (layout, piping, i), (people, joined[i]), inflow))
+        least[i] = inflow[0] + SHORTER * chain.length * small
+        most[i] = inflow[1] + LONGER * chain.length * large
+    return tuple(found)
+
+
+def _chain_slopes(
+    site: Site, at: tuple[Layout, Piping, int], loads: tuple[Floats, float],
+    inflow: tuple[float, float],
+) -> ChainSlopes:  # fmt: skip
+    layout, piping, number = at
+    chain, own = layout.chains[number], piping.of_chain[number]
+    people, joined = loads
+    rows = chain.properties[people[chain.properties] > 0]
+    where = chain.property_stations[people[chain.properties] > 0]
+    order = np.argsort(where, kind="stable")
+    stations = where[order]
+    below = np.concatenate([[0.0], np.cumsum(people[rows[order]])])
+    flow_people = np.maximum(joined - below, 0.0)
+    near = np.concatenate([[0.0], stations])  # lowest and highest place of the leg's lower pit
+    far = np.concatenate([stations, [chain.length]])
+    windows = np.empty((4, len(own), len(flow_people)))
+    for k, pipe in enumerate(own):
+        nominal = piping.pipes[pipe].nominal
+        low = inflow[0] + SHORTER * np.maximum(chain.length - far, 0.0) * nominal
+        high = inflow[1] + LONGER * np.maximum(chain.length - near, 0.0) * nominal
+        windows[:, k] = _window_range(site.book, piping.pipes[pipe], flow_people, (low, high))
+    return ChainSlopes(stations, *windows)
+
+
+def _window_range(
+    book: RuleBook, pipe: ChainPipe, people: Floats, leak: tuple[Floats, Floats]
+) -> Floats:
+    """Slopes legal at both leaks, and the least and greatest that could be: (4, people). [m/m]"""
+    least, most = [], []
+    for one in leak:
+        for count, more in zip(people, one, strict=True):
+            peak = _peak(book, float(count), float(more))
+            window = _slopes_of(book, pipe.nominal, pipe.inside, peak)
+            least.append(window.least)
+            most.append(window.most)
+    low, high = np.array(least).reshape(2, -1), np.array(most).reshape(2, -1)
+    exact = leak[0] == leak[1]
+    return np.stack([
+        low.max(axis=0), high.min(axis=0), np.where(exact, low[0], pipe.min_slope),
+        np.where(exact, high[0], pipe.max_slope),
+    ])  # fmt: skip
+
+
+def _inflows(layout: Layout) -> list[list[int]]:
+    """Chains that flow into the upper end of each chain."""
+    into: dict[int, list[int]] = defaultdict(list)
+    for i, chain in enumerate(layout.chains):
         into[chain.down].append(i)
-    return tuple(chosen)
+    return [into[chain.up] if chain.up >= 0 else [] for chain in layout.chains]
 
 
-def _size_with_leak(
-    book: RuleBook, sizes: list[PipeSize], people: float, pipe: tuple[float, float]
-) -> tuple[PipeSize, float]:
-    """First size that carries its peak, its own infiltration included, else the largest."""
-    length, inflow = pipe
-    for size in sizes:
-        leak = inflow + length * size.nominal_mm
-        peak = float(load_pipes(book, [people], [leak], [-1]).peak[0])
-        if choose_size(book, [size], peak) is not None:
-            break
-    return size, peak
+def _joined(layout: Layout, people: Floats) -> list[float]:
+    """People of each chain and all above it."""
+    joined: list[float] = []
+    for chain, above in zip(layout.chains, _inflows(layout), strict=True):
+        joined.append(float(people[chain.properties].sum()) + sum(joined[j] for j in above))
+    return joined
 
 
-def pipe_in_bore(book: RuleBook, size: PipeSize, peak: float) -> ChainPipe:
-    """A size as a chain lays it: its bore and its window of slopes at a peak, in m3/s."""
+def _peak(book: RuleBook, people: float, length_size: float) -> float:
+    """Design peak of people and of infiltration over a length times nominal size, in m3/s."""
+    return float(load_pipes(book, [people], [length_size], [-1]).peak[0])
+
+
+def _first_size(book: RuleBook, sizes: tuple[PipeSize, ...], peak: float) -> int:
+    """First size with a legal slope for a peak; as many as there are where none has."""
+    for i, size in enumerate(sizes):
+        if not slopes_of(book, size, peak).empty:
+            return i
+    return len(sizes)
+
+
+def pipe_in_bore(book: RuleBook, size: PipeSize) -> ChainPipe:
+    """A size as it is laid: its bore, and its slopes without flow."""
     oversize = book.equipment.entry("bore_oversize_mm", size.method) / 1000
-    window = slopes_of(book, size, peak)
+    window = slopes_of(book, size, 0.0)
     return ChainPipe(
         nominal=size.nominal_mm, inside=size.inside_m, outside=size.outside_m,
         bore=size.outside_m + oversize, material=size.material, method=size.method,
-        min_slope=window.least, max_slope=window.most, peak=peak,
+        min_slope=window.least, max_slope=window.most,
     )  # fmt: skip
 
 

@@ -51,8 +51,8 @@ def leg_prices(prices: Prices, route: Route, bored: Floats, step: float) -> Floa
     """Price of each leg: bored length times a sum that grows with mean depth."""
     depth_up = route.pit_ground[route.leg_up] - route.leg_up_level * step
     depth_down = route.pit_ground[route.leg_down] - route.leg_down_level * step
-    per_m = prices.leg[route.leg_chain]
-    per_m = per_m + prices.leg_depth[route.leg_chain] * (depth_up + depth_down) / 2
+    per_m = prices.leg[route.leg_pipe]
+    per_m = per_m + prices.leg_depth[route.leg_pipe] * (depth_up + depth_down) / 2
     per_m = per_m + prices.downgrade * (route.leg_launch == route.leg_up)
     return np.asarray(bored * per_m)
 

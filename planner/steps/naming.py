@@ -38,7 +38,7 @@ def name_route(
     pits = list(named.pit_id)
     number = {pit: i for i, pit in enumerate(pits)}
     legs = named.order
-    pipe = [pipes[leg.chain] for leg in legs]
+    pipe = [pipes[leg.pipe] for leg in legs]
     tie_in = candidates.tie_in[pits]
     up = np.array([number[leg.up] for leg in legs], np.int64)
     down = np.array([number[leg.down] for leg in legs], np.int64)
@@ -62,7 +62,7 @@ def name_route(
         property_leg=_serving_legs(site, candidates, layout, solution, legs),
         why_not=tuple(_why_not(site, layout, solution)), property_xy=property_xy,
         candidate=np.array(pits, np.int64),
-        leg_chain=np.array([leg.chain for leg in legs], np.int64),
+        leg_pipe=np.array([leg.pipe for leg in legs], np.int64),
     )  # fmt: skip
 
 

@@ -31,8 +31,8 @@ def find_obstructions(
         The site.
     layout
         The chains.
-    pipes : (chains,)
-        The pipe of each chain.
+    pipes : (pipes,)
+        Pipes that legs may be laid in.
     property_xy : (properties, 2)
         Where each property's connection starts. [m]
     """

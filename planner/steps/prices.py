@@ -19,8 +19,8 @@ def price_candidates(
         The site with its book of prices.
     candidates
         Where pits could stand.
-    pipes : (chains,)
-        The pipe of each chain.
+    pipes : (pipes,)
+        Pipes that legs may be laid in.
     corridor
         The sizes of pits.
     """

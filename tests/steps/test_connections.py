@@ -53,7 +53,7 @@ def route_of(
         why_not=tuple("" if legs is None or legs[i] >= 0 else "no street: 60.0 m away"
                       for i in range(len(houses))),
         property_xy=np.array(houses, float).reshape(-1, 2),
-        candidate=np.arange(count + 1), leg_chain=np.zeros(count, np.int64),
+        candidate=np.arange(count + 1), leg_pipe=np.zeros(count, np.int64),
     )  # fmt: skip
 
 

@@ -17,10 +17,11 @@ from planner.rules import load_book
 from planner.steps.flows import (
     check_carried,
     check_spare,
-    choose_pipes,
     choose_size,
+    lay_pipes,
     load_pipes,
     run_states,
+    slopes_along,
     slopes_of,
     unit_flow,
     usable_sizes,
@@ -177,10 +178,33 @@ def test_sizes_never_fall_downstream_and_peaks_gather() -> None:
     site = site_with(people=[5000.0, 2.5])
     layout = Layout((chain(1, -1, [0]), chain(1, -1, [1]), chain(0, 1, [])), {}, np.zeros((2, 2)),
                     np.zeros(2), ("", ""), np.zeros((0, 3)))  # fmt: skip
-    big, small, trunk = choose_pipes(site, layout)
-    assert trunk.nominal >= big.nominal > small.nominal == 200.0
-    # (18 + sqrt 5.0025) / (4 + sqrt 5.0025) = 3.2451 times 5,002.5 people x 378.5 L/d
-    assert trunk.peak == pytest.approx(3.2451 * 5002.5 * 0.3785 / 86_400, rel=1e-4)
+    piping = lay_pipes(site, layout)
+    big, small, trunk = ([piping.pipes[k] for k in own] for own in piping.of_chain)
+    assert trunk[0].nominal >= big[0].nominal >= small[0].nominal == 200.0
+    assert trunk[-1].nominal >= big[-1].nominal > small[-1].nominal == 200.0
+    assert piping.too_much == ()
+
+
+def test_the_legal_slopes_of_a_trunk_are_those_of_all_that_joins_above() -> None:
+    site = site_with(people=[5000.0, 2.5])
+    layout = Layout((chain(1, -1, [0]), chain(1, -1, [1]), chain(0, 1, [])), {}, np.zeros((2, 2)),
+                    np.zeros(2), ("", ""), np.zeros((0, 3)))  # fmt: skip
+    piping = lay_pipes(site, layout)
+    slopes = slopes_along(site, layout, piping, np.ones(2, bool))
+    # (18 + sqrt 5.0025) / (4 + sqrt 5.0025) = 3.2451 times 5,002.5 people x 378.5 L/d = 71.12 L/s
+    size = next(s for s in usable_sizes(us(), "jacked") if s.nominal_mm == 300.0)
+    by_hand = slopes_of(us(), size, 3.2451 * 5002.5 * 0.3785 / 86_400)
+    rank = [piping.pipes[k].nominal for k in piping.of_chain[2]].index(300.0)
+    assert slopes[2].least[rank].tolist() == pytest.approx([by_hand.least], rel=1e-3)
+    # above its only house a branch carries nothing, below it all of it
+    assert slopes[0].least[0][1] < slopes[0].least[0][0]
+
+
+def test_a_flow_that_no_size_carries_is_named() -> None:
+    site = site_with(people=[4e6, 2.5])
+    layout = Layout((chain(1, -1, [0]), chain(1, -1, [1]), chain(0, 1, [])), {}, np.zeros((2, 2)),
+                    np.zeros(2), ("", ""), np.zeros((0, 3)))  # fmt: skip
+    assert [number for number, _ in lay_pipes(site, layout).too_much] == [0, 2]
 
 
 def site_with(people: list[float]) -> Site:

@@ -1,0 +1,14 @@
+"""Chooses pits, legs and inverts for a layout: builds and runs the programme."""
+
+from planner.steps.routing.breaks import Break, find_breaks, floor_limits, upstream_properties
+from planner.steps.routing.given import Given
+from planner.steps.routing.search import find_route
+
+__all__ = [
+    "Break",
+    "Given",
+    "find_breaks",
+    "find_route",
+    "floor_limits",
+    "upstream_properties",
+]

@@ -1,0 +1,207 @@
+"""Legs that could be: pairs of candidates in each chain, and all that binds their levels."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import shapely
+
+from planner.kernels.pairs import TOP, pair_pits
+from planner.kernels.rows import Bore, Houses, LegEnds, bind_legs
+from planner.kernels.turns import wrap
+from planner.model import Floats, Site
+from planner.records import Bools, ChainPipe, Ints
+from planner.steps.routing.given import GUARD, Bound, Given
+
+MOST_ANGLE = math.cos(math.radians(60.0))  # legs leave the street's direction by less than this
+LEAVE_REACH = 30.0  # [m] the last leg may leave the right of way this near to its tie-in
+ARM_REACH = 20.0  # [m] a junction's arm points to where its street is after this
+EVERYWHERE = 1e9  # [m]
+
+
+def bind_all(given: Given, served: Bools) -> Bound:
+    """Legs of all chains in all their sizes, sorted by lower pit, then upper pit, then size."""
+    parts = [
+        part
+        for number in range(len(given.layout.chains))
+        for part in _bind_chain(given, number, served)
+    ]
+    return _by_lower_pit(_join_chains(parts))
+
+
+def _bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
+    candidates, pits = given.candidates, given.candidates.chains[number]
+    rules = given.site.book.rules
+    tie_in = candidates.tie_in[pits.pits]
+    xy = candidates.xy[pits.pits]
+    place = np.column_stack([
+        pits.station, xy, candidates.flow[pits.pits],
+        candidates.fine[pits.pits].astype(float), (tie_in >= 0).astype(float),
+    ])  # fmt: skip
+    up, down, length, ways = pair_pits(
+        np.ascontiguousarray(place), pits.kind, rules.number("min_leg_length_m"),
+        _longest(given.site), MOST_ANGLE, given.corridor.walls,
+        given.corridor.obstacles, given.corridor.sizes,
+    )  # fmt: skip
+    keep = _may_run(given, xy[up], xy[down], tie_in[down])
+    up, down, length, ways = up[keep], down[keep], length[keep], ways[keep]
+    apart = _arms_apart(given, number, pits.pits[up], pits.pits[down])
+    serves_to = np.where(pits.kind == TOP, EVERYWHERE, pits.station)
+    serves_from = np.where(pits.kind == 0, -EVERYWHERE, pits.station)
+    ends = LegEnds(
+        np.ascontiguousarray(np.hstack([xy[up], xy[down]])), length, serves_from[down],
+        serves_to[up], tie_in[down],
+    )  # fmt: skip
+    around, step = given.obstructions, given.site.project.level_step
+    parts = []
+    for rank, pipe in enumerate(given.piping.of_chain[number]):
+        rows = bind_legs(
+            ends, around.ground, bore_of(given.site, given.piping.pipes[pipe]), around.runs,
+            around.zones, _served_houses(given, number, served), around.water, step,
+        )  # fmt: skip
+        falls = _falls(given, number, rank, (serves_from[down], length))
+        parts.append(Bound(
+            pits.pits[up], pits.pits[down], length, ways, apart, np.full(len(up), number),
+            np.full(len(up), pipe), falls, *rows,
+        ))  # fmt: skip
+    return parts
+
+
+def _falls(given: Given, number: int, rank: int, leg: tuple[Floats, Floats]) -> Ints:
+    """Least and greatest fall by what joins above the lower pit, and their bounds. [levels]"""
+    slopes, step = given.slopes[number], given.site.project.level_step
+    serves_from, length = leg
+    below = np.searchsorted(slopes.stations, serves_from, side="left")
+    least, most, floor, ceiling = (
+        table[rank][below] * length / step
+        for table in (slopes.least, slopes.most, slopes.floor, slopes.ceiling)
+    )
+    return np.column_stack([
+        np.ceil(least - 1e-6), np.floor(most + 1e-6), np.ceil(floor - 1e-6),
+        np.floor(ceiling + 1e-6),
+    ]).astype(np.int64)  # fmt: skip
+
+
+def _longest(site: Site) -> float:
+    """Longest leg: every pit keeps a manhole, so their spacing limits it too. [m]"""
+    rules = site.book.rules
+    return min(rules.number("max_leg_length_m"), rules.number("max_manhole_spacing_m"))
+
+
+def bore_of(site: Site, pipe: ChainPipe) -> Bore:
+    """Measures of a pipe in its bore, and what covers it."""
+    rules = site.book.rules
+    cover = max(rules.number("min_cover_m"), rules.number("min_cover_bore_diameters") * pipe.bore)
+    deepest = rules.optional("max_leg_depth_m")
+    return Bore(
+        pipe.inside, pipe.outside, pipe.bore, cover, rules.number("frost_depth_m"),
+        np.inf if deepest is None else deepest,
+    )  # fmt: skip
+
+
+def _served_houses(given: Given, number: int, served: Bools) -> Houses:
+    houses = given.obstructions.houses[number]
+    keep = served[given.layout.chains[number].properties]
+    return houses._replace(
+        xy=np.ascontiguousarray(houses.xy[keep]), station=houses.station[keep],
+        invert=houses.invert[keep],
+    )  # fmt: skip
+
+
+def _may_run(given: Given, up: Floats, down: Floats, tie_in: Ints) -> Bools:
+    """Whether legs into a tie-in stay inside, or leave the right of way only near it; see rules."""
+    keep = np.ones(len(up), bool)
+    into = np.flatnonzero(tie_in >= 0)
+    if not len(into):
+        return keep
+    lines = shapely.linestrings(np.stack([up[into], down[into]], axis=1))
+    outside = shapely.difference(lines, given.corridor.right_of_way)
+    far = shapely.hausdorff_distance(shapely.points(down[into]), outside)
+    keep[into] = shapely.is_empty(outside) | (far <= LEAVE_REACH)
+    bearing = given.site.tie_ins["outlet_bearing_deg"].to_numpy(float)[tie_in[into]]
+    flow = np.degrees(np.arctan2(*(down[into] - up[into]).T[::-1]))
+    turn = np.abs(wrap(flow - (90.0 - bearing)))
+    most = given.site.book.rules.number("max_turn_deg")
+    keep[into] &= np.isnan(bearing) | (turn <= most + GUARD)
+    return keep
+
+
+def _arm(given: Given, number: int, *, lower: bool) -> float:
+    """Direction from a chain's end along its street. [deg]"""
+    chain = given.layout.chains[number]
+    reach = min(ARM_REACH, chain.length)
+    at, end = (reach, 0.0) if lower else (chain.length - reach, chain.length)
+    d = [np.interp(at, chain.stations, chain.xy[:, k]) for k in range(2)]
+    e = [np.interp(end, chain.stations, chain.xy[:, k]) for k in range(2)]
+    return float(np.degrees(np.arctan2(d[1] - e[1], d[0] - e[0])))
+
+
+def _arms_apart(given: Given, number: int, up: Ints, down: Ints) -> Bools:
+    """Whether legs into a shared pit keep far enough from the strings that meet them there.
+
+    Each of two arms keeps to its own side of the angle between them, so that any leg of the one
+    and any leg of the other are at least ``min_leg_separation_deg`` apart.
+    """
+    keep = np.ones(len(up), bool)
+    chains, candidates = given.layout.chains, given.candidates
+    last = candidates.junction[down]
+    delta = candidates.xy[up] - candidates.xy[down]
+    bearing = np.degrees(np.arctan2(delta[:, 1], delta[:, 0]))
+    apart = given.site.book.rules.number("min_leg_separation_deg")
+    own = _arm(given, number, lower=True)
+    for other, chain in enumerate(chains):
+        if other != number and chain.down == chains[number].down:
+            arm = _arm(given, other, lower=True)
+            between = abs(float(wrap(np.array(own - arm))))
+            keep &= ~last | (np.abs(wrap(bearing - arm)) >= (between + apart) / 2 - GUARD)
+    return keep
+
+
+def _join_chains(parts: list[Bound]) -> Bound:
+    """Legs of all chains in one set of arrays."""
+
+    def stack(name: str) -> np.ndarray:
+        return np.concatenate([getattr(p, name) for p in parts])
+
+    def starts(name: str, ends: str) -> Ints:
+        base = np.cumsum([0] + [len(getattr(p, ends)) for p in parts])
+        pieces = [getattr(p, name)[:-1] + base[i] for i, p in enumerate(parts)]
+        return np.concatenate([*pieces, base[-1:]]).astype(np.int64)
+
+    bands = np.cumsum([0] + [len(p.band_low) - 1 for p in parts])
+    band_start = np.concatenate(
+        [p.band_start[:-1] + bands[i] for i, p in enumerate(parts)] + [bands[-1:]]
+    )
+    return Bound(
+        stack("up"), stack("down"), stack("length"), stack("ways"), stack("strict"), stack("chain"),
+        stack("pipe"), stack("falls"),
+        starts("row_start", "row_t"), stack("row_t"), stack("row_h"), band_start.astype(np.int64),
+        starts("band_low", "band_t"), starts("band_high", "band_t"), stack("band_t"),
+        stack("band_h"), stack("house_price"),
+    )  # fmt: skip
+
+
+def _take(start: Ints, order: Ints) -> tuple[Ints, Ints]:
+    """Entries of variable-length lists in a new order of their owners, and the new starts."""
+    count = np.diff(start)[order]
+    new = np.concatenate([[0], np.cumsum(count)]).astype(np.int64)
+    return np.repeat(start[:-1][order] - new[:-1], count) + np.arange(new[-1]), new
+
+
+def _by_lower_pit(b: Bound) -> Bound:
+    """The same legs sorted by lower pit, then upper pit."""
+    order = np.lexsort((b.pipe, b.up, b.down))
+    rows, row_start = _take(b.row_start, order)
+    bands, band_start = _take(b.band_start, order)
+    low, high, end = b.band_low[:-1][bands], b.band_high[:-1][bands], b.band_low[1:][bands]
+    count = end - low
+    new = np.concatenate([[0], np.cumsum(count)]).astype(np.int64)
+    entries = np.repeat(low - new[:-1], count) + np.arange(new[-1])
+    return Bound(
+        b.up[order], b.down[order], b.length[order], b.ways[order], b.strict[order],
+        b.chain[order], b.pipe[order], b.falls[order],
+        row_start, b.row_t[rows], b.row_h[rows], band_start, new,
+        np.append(new[:-1] + (high - low), new[-1]), b.band_t[entries], b.band_h[entries],
+        b.house_price[order],
+    )  # fmt: skip

@@ -1,0 +1,94 @@
+"""What a route is chosen from, and the arrays that are made of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from planner.kernels.optimum import Instance
+from planner.model import Floats, Site
+from planner.records import (
+    Bools,
+    Candidates,
+    ChainPipe,
+    ChainSlopes,
+    Corridor,
+    Ints,
+    Layout,
+    Obstructions,
+    Piping,
+    Prices,
+)
+
+SHORTER = 0.85  # chords cut corners: at least this share of the centreline is bored
+GUARD = 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class Given:
+    """What the route is chosen from."""
+
+    site: Site
+    layout: Layout
+    corridor: Corridor
+    candidates: Candidates
+    obstructions: Obstructions
+    piping: Piping
+    slopes: tuple[ChainSlopes, ...]  # by chain
+    prices: Prices
+    tie_in_level: Ints  # (tie-ins,) [levels]
+
+    def pipes_of(self, chain: int) -> list[ChainPipe]:
+        """Sizes that a chain may be laid in, the smallest first."""
+        return [self.piping.pipes[number] for number in self.piping.of_chain[chain]]
+
+    def least_slope(self, chain: int) -> float:
+        """Least slope of any size that a chain may be laid in. [m/m]"""
+        return min(pipe.min_slope for pipe in self.pipes_of(chain))
+
+    @property
+    def lowest_root(self) -> float:
+        """Level of the lowest tie-in. [m]"""
+        roots = list(self.layout.roots.values())
+        lowest = self.tie_in_level[roots].min() if roots else 0
+        return float(lowest) * self.site.project.level_step
+
+
+@dataclass(frozen=True, eq=False)
+class Bound:
+    """Legs of one chain or of all, and everything that binds them.
+
+    ``strict`` says whether a leg keeps so far from the strings that meet it at a junction that no
+    leg of theirs can come too near; the others may only be looked at for a bound.
+    """
+
+    up: Ints
+    down: Ints
+    length: Floats
+    ways: Bools  # (legs, 2) may be driven upgrade, downgrade
+    strict: Bools
+    chain: Ints
+    pipe: Ints
+    falls: Ints  # (legs, 4) least and greatest fall, and what bounds them [levels]
+    row_start: Ints
+    row_t: Floats
+    row_h: Floats
+    band_start: Ints
+    band_low: Ints
+    band_high: Ints
+    band_t: Floats
+    band_h: Floats
+    house_price: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Problem:
+    """The programme's instance, one that no plan can be cheaper than, and the legs of both.
+
+    They differ in what the programme does not know when it looks at a leg: by how much exactly the
+    sewer turns at its ends, how near the strings of a junction come to each other, and how much
+    infiltration joins.
+    """
+
+    strict: Instance
+    optimistic: Instance
+    bound: Bound
