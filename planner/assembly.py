@@ -18,6 +18,15 @@ from planner.steps.flows import load_legs, run_states
 VERSION = "0.1.0"
 
 
+@dataclass(frozen=True)
+class Search:
+    """What the search decided costs, and the least that anything it looked over could cost."""
+
+    cost: float
+    lower_bound: float
+    scope: str
+
+
 @dataclass(frozen=True, eq=False)
 class Drawn:
     """A route with its places and prices, and what is already known against it."""
@@ -26,6 +35,7 @@ class Drawn:
     places: Candidates
     prices: Prices
     sizes: Sizes
+    search: Search | None = None
     faults: tuple[tuple[str, str, float, float], ...] = ()  # rule, subject, value, limit
     assumed: tuple[str, ...] = ()
 
@@ -131,13 +141,32 @@ def _summarise(
         "grid_to_ground": site.frame.k,
         "totals": _totals(site, frames, served, breakdown),
         "cost_breakdown": breakdown,
-        "optimality": {"cost": None, "lower_bound": None, "gap_pct": None,
-                       "scope": "", "not_bounded": []},
+        "optimality": _optimality(drawn.search),
         "breaches": breaches,
         "assumptions": _assumptions(site, drawn, frames, own_pipes),
         "rules": _figures(site, ("rules", "equipment", "services", "traffic")),
         "costs": _figures(site, ("costs",)),
         "inputs": [{"path": f.path, "sha256": f.sha256, "rows": f.rows} for f in site.inputs],
+    }  # fmt: skip
+
+
+NOT_BOUNDED = (
+    "choice of streets and directions of flow", "risers and short trenches of house connections",
+    "mobilisation", "contingency", "test holes", "traffic",
+)  # fmt: skip
+
+
+def _optimality(search: Search | None) -> dict[str, Any]:
+    """How far the plan can be from the best; empty where nothing was proven."""
+    if search is None:
+        return {
+            "cost": None, "lower_bound": None, "gap_pct": None, "scope": "", "not_bounded": [],
+        }  # fmt: skip
+    cost, lower = round(search.cost, 2), round(search.lower_bound, 2)
+    gap = 100 * (cost - lower) / cost if cost > 0 else 0.0
+    return {
+        "cost": cost, "lower_bound": lower, "gap_pct": round(gap, 6), "scope": search.scope,
+        "not_bounded": list(NOT_BOUNDED),
     }  # fmt: skip
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import geopandas as gpd
 import numpy as np
 
-from planner.assembly import Drawn, assemble
+from planner.assembly import Drawn, Search, assemble
 from planner.model import Floats, Plan, Site
 from planner.records import Bools, Ints, Limits, Solution, StreetGraph
 from planner.rules import pipe_sizes
@@ -59,7 +59,24 @@ def make_plan(site: Site, on_stage: OnStage | None = None) -> Plan:
     route = naming.name_route(
         site, given.candidates, given.layout, given.piping.pipes, solution, graph.property_xy
     )
-    return assemble(site, Drawn(route, given.candidates, given.prices, given.corridor.sizes))
+    return assemble(
+        site,
+        Drawn(route, given.candidates, given.prices, given.corridor.sizes, _search(solution)),
+    )
+
+
+def _search(solution: Solution) -> Search | None:
+    """What was proven of a route; nothing where there is none."""
+    if not solution.legs:
+        return None
+    counts, served = solution.counts, int(solution.served.sum())
+    scope = (
+        f"all ways to serve these {served} properties by straight legs between the "
+        f"{counts['pits']:,} places for pits that were looked at, in these streets and these "
+        f"directions of flow: {counts['legs']:,} legs at every invert of the printed grid, in "
+        "every size that the flow asks for and driven either way, at the stated prices"
+    )
+    return Search(solution.cost, solution.lower_bound, scope)
 
 
 def check_design(site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> Plan:
@@ -84,7 +101,15 @@ def check_design(site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> 
     prices = price_candidates(site, design.places, design.pipes, corridor)
     return assemble(
         site,
-        Drawn(design.route, design.places, prices, corridor.sizes, design.faults, design.assumed),
+        Drawn(
+            design.route,
+            design.places,
+            prices,
+            corridor.sizes,
+            None,
+            design.faults,
+            design.assumed,
+        ),
     )
 
 

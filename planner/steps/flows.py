@@ -146,9 +146,14 @@ def slopes_of(book: RuleBook, size: PipeSize, peak: float) -> SlopeWindow:
     return _slopes_of(book, size.nominal_mm, size.inside_m, peak)
 
 
-def _slopes_of(book: RuleBook, nominal: float, inside: float, peak: float) -> SlopeWindow:
+def _slopes_of(
+    book: RuleBook, nominal: float, inside: float, peak: float, *, shear: bool = True
+) -> SlopeWindow:
+    """Legal slopes; without shear the least of them never falls as the peak grows."""
     window = slope_window_of_varying_n if _varies(book) else slope_window
-    least, most, by_least, by_most = window(peak, inside, _limits(book, nominal))
+    limits = _limits(book, nominal)
+    limits = limits if shear else limits._replace(min_shear=0.0)
+    least, most, by_least, by_most = window(peak, inside, limits)
     return SlopeWindow(least, most, BOUNDS[by_least], BOUNDS[by_most])
 
 
@@ -303,19 +308,16 @@ def _window_range(
     book: RuleBook, pipe: ChainPipe, people: Floats, leak: tuple[Floats, Floats]
 ) -> Floats:
     """Slopes legal at both leaks, and the least and greatest that could be: (4, people). [m/m]"""
-    least, most = [], []
-    for one in leak:
-        for count, more in zip(people, one, strict=True):
-            peak = _peak(book, float(count), float(more))
-            window = _slopes_of(book, pipe.nominal, pipe.inside, peak)
-            least.append(window.least)
-            most.append(window.most)
-    low, high = np.array(least).reshape(2, -1), np.array(most).reshape(2, -1)
-    exact = leak[0] == leak[1]
-    return np.stack([
-        low.max(axis=0), high.min(axis=0), np.where(exact, low[0], pipe.min_slope),
-        np.where(exact, high[0], pipe.max_slope),
+    peaks = np.array([
+        [_peak(book, float(count), float(more)) for count, more in zip(people, one, strict=True)]
+        for one in leak
     ])  # fmt: skip
+    windows = [_slopes_of(book, pipe.nominal, pipe.inside, peak) for peak in peaks.ravel().tolist()]
+    low = np.array([window.least for window in windows]).reshape(2, -1)
+    high = np.array([window.most for window in windows]).reshape(2, -1)
+    rising = [_slopes_of(book, pipe.nominal, pipe.inside, q, shear=False).least for q in peaks[0]]
+    floor = np.where(peaks[0] == peaks[1], low[0], rising)
+    return np.stack([low.max(axis=0), high.min(axis=0), floor, high[0]])
 
 
 def _inflows(layout: Layout) -> list[list[int]]:
