@@ -73,6 +73,12 @@ class Figures(Mapping[str, Figure]):
         return table[key] if key in table else table["*"]
 
 
+    def changed(self, values: Mapping[str, Any]) -> Figures:
+        """The same figures with other values for some of them."""
+        other = {name: self[name]._replace(value=value) for name, value in values.items()}
+        return Figures(self._figures | other)
+
+
 @dataclass(frozen=True)
 class RuleBook:
     """Every figure a plan rests on, and the name of its rule set."""

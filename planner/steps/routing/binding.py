@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 import shapely
 
-from planner.kernels.pairs import TOP, pair_pits
+from planner.kernels.pairs import BOTTOM, TOP, pair_pits
 from planner.kernels.rows import Bore, Houses, LegEnds, bind_legs
 from planner.kernels.turns import wrap
 from planner.model import Floats, Site
@@ -47,34 +48,76 @@ def _bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
     keep = _may_run(given, xy[up], xy[down], tie_in[down])
     up, down, length, ways = up[keep], down[keep], length[keep], ways[keep]
     apart = _arms_apart(given, number, pits.pits[up], pits.pits[down])
-    serves_to = np.where(pits.kind == TOP, EVERYWHERE, pits.station)
-    serves_from = np.where(pits.kind == 0, -EVERYWHERE, pits.station)
-    ends = LegEnds(
-        np.ascontiguousarray(np.hstack([xy[up], xy[down]])), length, serves_from[down],
-        serves_to[up], tie_in[down],
-    )  # fmt: skip
-    around, step = given.obstructions, given.site.project.level_step
+    ends = leg_ends(given, number, up, down)
     parts = []
     for rank, pipe in enumerate(given.piping.of_chain[number]):
-        rows = bind_legs(
-            ends, around.ground, bore_of(given.site, given.piping.pipes[pipe]), around.runs,
-            around.zones, _served_houses(given, number, served), around.water, step,
-        )  # fmt: skip
-        falls = _falls(given, number, rank, (serves_from[down], length))
+        rows = bind_ends(given, (number, pipe), ends, _served_houses(given, number, served))
         parts.append(Bound(
             pits.pits[up], pits.pits[down], length, ways, apart, np.full(len(up), number),
-            np.full(len(up), pipe), falls, *rows,
+            np.full(len(up), pipe), _falls(given, number, rank, ends), *rows,
         ))  # fmt: skip
     return parts
 
 
-def _falls(given: Given, number: int, rank: int, leg: tuple[Floats, Floats]) -> Ints:
+def bind_again(given: Given, served: Bools, bound: Bound, legs: Ints) -> Bound:
+    """Some of the legs of a bound, with rows from what is given now.
+
+    Parameters
+    ----------
+    given, served
+        As for `bind_all`, changed in what binds legs, not in candidates or pipes.
+    bound
+        All legs.
+    legs
+        Those that are wanted.
+    """
+    parts = []
+    for leg in np.sort(legs).tolist():
+        number, pipe = int(bound.chain[leg]), int(bound.pipe[leg])
+        pits = given.candidates.chains[number]
+        up, down = (
+            np.flatnonzero(pits.pits == pit)[:1] for pit in (bound.up[leg], bound.down[leg])
+        )
+        ends = leg_ends(given, number, up, down)
+        rows = bind_ends(given, (number, pipe), ends, _served_houses(given, number, served))
+        rank = given.piping.of_chain[number].index(pipe)
+        one = slice(leg, leg + 1)
+        parts.append(Bound(
+            bound.up[one], bound.down[one], bound.length[one], bound.ways[one], bound.strict[one],
+            bound.chain[one], bound.pipe[one], _falls(given, number, rank, ends), *rows,
+        ))  # fmt: skip
+    return _by_lower_pit(_join_chains(parts))
+
+
+def leg_ends(given: Given, number: int, up: Ints, down: Ints) -> LegEnds:
+    """Legs of a chain by the places of their pits in its list, and the houses they pass."""
+    pits = given.candidates.chains[number]
+    xy = given.candidates.xy[pits.pits]
+    serves_to = np.where(pits.kind == TOP, EVERYWHERE, pits.station)
+    serves_from = np.where(pits.kind == BOTTOM, -EVERYWHERE, pits.station)
+    ends = np.ascontiguousarray(np.hstack([xy[up], xy[down]]))
+    length = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
+    tie_in = given.candidates.tie_in[pits.pits[down]]
+    return LegEnds(ends, length, serves_from[down], serves_to[up], tie_in)
+
+
+def bind_ends(
+    given: Given, pipe: tuple[int, int], ends: LegEnds, houses: Houses
+) -> tuple[Any, ...]:
+    """Rows of legs of a chain and a pipe, and the price of the connections they serve."""
+    around = given.obstructions
+    return bind_legs(
+        ends, around.ground, bore_of(given.site, given.piping.pipes[pipe[1]]), around.runs,
+        around.zones, houses, around.water, given.site.project.level_step,
+    )  # fmt: skip
+
+
+def _falls(given: Given, number: int, rank: int, ends: LegEnds) -> Ints:
     """Least and greatest fall by what joins above the lower pit, and their bounds. [levels]"""
     slopes, step = given.slopes[number], given.site.project.level_step
-    serves_from, length = leg
-    below = np.searchsorted(slopes.stations, serves_from, side="left")
+    below = np.searchsorted(slopes.stations, ends.serves_from, side="left")
     least, most, floor, ceiling = (
-        table[rank][below] * length / step
+        table[rank][below] * ends.length / step
         for table in (slopes.least, slopes.most, slopes.floor, slopes.ceiling)
     )
     return np.column_stack([

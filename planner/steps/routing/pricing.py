@@ -17,7 +17,11 @@ from planner.steps.routing.turning import Grouped, branches_of, group_legs
 
 def build_problem(given: Given, served: Bools) -> Problem:
     """The programme's arrays for a set of properties that must be served."""
-    bound = bind_all(given, served)
+    return make_problem(given, bind_all(given, served))
+
+
+def make_problem(given: Given, bound: Bound) -> Problem:
+    """The programme's arrays for legs whose rows are known."""
     branch = branches_of(given)
     grouped = group_legs(given, bound, branch)
     pits, drops = _pits(given, branch), _drops(given)
