@@ -11,7 +11,7 @@ import shapely
 
 from planner.kernels.pairs import Sizes
 from planner.model import PLAN_COLUMNS, Floats, Plan, Site
-from planner.records import Candidates, Prices, Route
+from planner.records import Candidates, Prices, Route, Saving
 from planner.steps import clearances, connections, cost, findings, legs, pits
 from planner.steps.flows import load_legs, run_states
 
@@ -25,6 +25,7 @@ class Search:
     cost: float
     lower_bound: float
     scope: str
+    savings: tuple[Saving, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -142,6 +143,7 @@ def _summarise(
         "totals": _totals(site, frames, served, breakdown),
         "cost_breakdown": breakdown,
         "optimality": _optimality(drawn.search),
+        "savings": _savings(drawn.search),
         "breaches": breaches,
         "assumptions": _assumptions(site, drawn, frames, own_pipes),
         "rules": _figures(site, ("rules", "equipment", "services", "traffic")),
@@ -168,6 +170,15 @@ def _optimality(search: Search | None) -> dict[str, Any]:
         "cost": cost, "lower_bound": lower, "gap_pct": round(gap, 6), "scope": search.scope,
         "not_bounded": list(NOT_BOUNDED),
     }  # fmt: skip
+
+
+def _savings(search: Search | None) -> list[dict[str, Any]]:
+    """What a small relaxation of each thing that fixes inverts would save at the least."""
+    return [
+        {"what": one.what, "by": one.by, "unit": "m/m" if one.kind == "slope" else "m",
+         "saves_at_least": round(one.saves, 2), "fixes_length_m": round(one.length, 2)}
+        for one in (search.savings if search else ())
+    ]  # fmt: skip
 
 
 def _totals(

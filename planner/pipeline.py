@@ -22,10 +22,12 @@ from planner.steps.obstruction import find_obstructions
 from planner.steps.prices import price_candidates
 from planner.steps.routing import (
     Break,
+    Found,
     Given,
     find_breaks,
     find_route,
     floor_limits,
+    settle_route,
     upstream_properties,
 )
 from planner.steps.streets import build_graph
@@ -76,7 +78,7 @@ def _search(solution: Solution) -> Search | None:
         f"directions of flow: {counts['legs']:,} legs at every invert of the printed grid, in "
         "every size that the flow asks for and driven either way, at the stated prices"
     )
-    return Search(solution.cost, solution.lower_bound, scope)
+    return Search(solution.cost, solution.lower_bound, scope, solution.savings)
 
 
 def check_design(site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> Plan:
@@ -203,8 +205,10 @@ def _serve_what_can_be(given: Given, property_xy: Floats) -> Solution:
     found = _drop_hardest(given, served, margin) if given.layout.chains else None
     if found is None:
         nobody = np.zeros(len(margin), bool)
-        return Solution((), {}, 0.0, 0.0, nobody, _all_blocked(given, why_not), {})
-    solution, dropped = found
+        blocked = _all_blocked(given, why_not)
+        return Solution((), {}, 0.0, 0.0, nobody, blocked, {}, {}, (), ())
+    whole, dropped = found
+    solution = settle_route(whole)
     for i in dropped:
         why_not[int(i)] = (
             f"floor too low: no line of pits and legs keeps every rule and drains it; the lowest "
@@ -218,10 +222,10 @@ def _all_blocked(given: Given, why_not: dict[int, str]) -> dict[int, str]:
     return {i: why_not.get(i, text) for i in range(len(given.site.properties))}
 
 
-def _drop_hardest(given: Given, served: Bools, margin: Floats) -> tuple[Solution, Ints] | None:
+def _drop_hardest(given: Given, served: Bools, margin: Floats) -> tuple[Found, Ints] | None:
     """A route for as many properties as can be, the hardest left out first."""
 
-    def route_of(some: Bools) -> Solution | None:
+    def route_of(some: Bools) -> Found | None:
         slopes = slopes_along(given.site, given.layout, given.piping, some)
         return find_route(replace(given, slopes=slopes), some)
 

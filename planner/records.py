@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -232,6 +233,17 @@ class ChosenLeg:
     length: float
 
 
+class Saving(NamedTuple):
+    """What relaxing one thing by a little would save, with the same pits and legs."""
+
+    kind: str
+    row: int  # in its layer, -1 for a rule
+    what: str
+    by: float  # [m], of a slope [m/m]
+    saves: float
+    length: float  # of sewer that it fixes [m]
+
+
 @dataclass(frozen=True, eq=False)
 class Solution:
     """What the programme found, and which properties it had to leave out."""
@@ -243,6 +255,9 @@ class Solution:
     served: Bools  # (properties,)
     why_not: dict[int, str]  # property -> reason
     counts: dict[str, int]
+    pit_binds: dict[int, str]  # candidate pit -> what fixes it
+    leg_binds: tuple[str, ...]
+    savings: tuple[Saving, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -278,3 +293,5 @@ class Route:
     property_xy: Floats  # (properties, 2) where its connection starts [m]
     candidate: Ints  # (pits,) number in `Candidates`
     leg_pipe: Ints  # (legs,) number of its pipe among the priced ones
+    pit_binds: tuple[str, ...] = ()  # what fixes each pit; empty where it is not known
+    leg_binds: tuple[str, ...] = ()

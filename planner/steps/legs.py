@@ -103,7 +103,7 @@ def leg_frame(
         "depth_ratio": state.depth_ratio, "launch_pit": pit[route.leg_launch],
         "pipe_entry_pit": np.where(jacked, pit[route.leg_launch], pit[other]),
         "method": route.leg_method, "reamer_diameter_mm": np.full(len(fall), np.nan),
-        "binds": "", "cost": leg_prices(prices, route, bored, step),
+        "binds": route.leg_binds or "", "cost": leg_prices(prices, route, bored, step),
     }  # fmt: skip
     ends = np.stack([route.pit_xy[route.leg_up], route.pit_xy[route.leg_down]], axis=1)
     lines = shapely.linestrings(ends.reshape(-1, 2, 2))

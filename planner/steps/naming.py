@@ -39,6 +39,7 @@ def name_route(
     number = {pit: i for i, pit in enumerate(pits)}
     legs = named.order
     pipe = [pipes[leg.pipe] for leg in legs]
+    binds = {leg.up: text for leg, text in zip(solution.legs, solution.leg_binds, strict=True)}
     tie_in = candidates.tie_in[pits]
     up = np.array([number[leg.up] for leg in legs], np.int64)
     down = np.array([number[leg.down] for leg in legs], np.int64)
@@ -63,6 +64,8 @@ def name_route(
         why_not=tuple(_why_not(site, layout, solution)), property_xy=property_xy,
         candidate=np.array(pits, np.int64),
         leg_pipe=np.array([leg.pipe for leg in legs], np.int64),
+        pit_binds=tuple(solution.pit_binds[pit] for pit in pits),
+        leg_binds=tuple(binds[leg.up] for leg in legs),
     )  # fmt: skip
 
 

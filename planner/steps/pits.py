@@ -181,7 +181,7 @@ def pit_frame(
         "launches": launches, "receives": receives, "manhole": np.ones(len(floor), bool),
         "manhole_diameter_m": manhole, "drop_m": np.round(drops(route, step), 9),
         "lanes_closed": candidates.lanes[route.candidate].astype(int),
-        "days_open": np.full(len(floor), np.nan), "binds": "",
+        "days_open": np.full(len(floor), np.nan), "binds": route.pit_binds or "",
         "cost": pit_prices(site, route, prices, launches > 0),
     }  # fmt: skip
     points = shapely.points(route.pit_xy)

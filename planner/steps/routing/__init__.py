@@ -2,13 +2,15 @@
 
 from planner.steps.routing.breaks import Break, find_breaks, floor_limits, upstream_properties
 from planner.steps.routing.given import Given
-from planner.steps.routing.search import find_route
+from planner.steps.routing.search import Found, find_route, settle_route
 
 __all__ = [
     "Break",
+    "Found",
     "Given",
     "find_breaks",
     "find_route",
     "floor_limits",
+    "settle_route",
     "upstream_properties",
 ]

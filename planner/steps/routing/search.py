@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from planner.kernels.optimum import Optimum, fill, find_optimum, least_cost
 from planner.kernels.programme import DOWN
 from planner.records import Bools, ChosenLeg, Solution
-from planner.steps.routing.given import Bound, Given
-from planner.steps.routing.pricing import build_problem
+from planner.steps.routing.binding import bind_again
+from planner.steps.routing.given import Bound, Given, Problem
+from planner.steps.routing.pricing import build_problem, make_problem
+from planner.steps.routing.reasons import explain_levels
 
 
-def find_route(given: Given, served: Bools) -> Solution | None:
+@dataclass(frozen=True, eq=False)
+class Found:
+    """The cheapest pits and legs for some properties, and all they were chosen from."""
+
+    given: Given
+    served: Bools  # (properties,)
+    problem: Problem
+    optimum: Optimum
+
+
+def find_route(given: Given, served: Bools) -> Found | None:
     """The cheapest pits and legs that serve some properties, or None where there are none.
 
     Parameters
@@ -23,24 +37,39 @@ def find_route(given: Given, served: Bools) -> Solution | None:
         return None
     problem = build_problem(given, served)
     found = find_optimum(problem.strict)
-    if found is None:
-        return None
-    bound = least_cost(problem.optimistic, fill(problem.optimistic))
-    return _solution(given, problem.bound, found, (served, bound))
+    return None if found is None else Found(given, served, problem, found)
 
 
-def _solution(given: Given, bound: Bound, found: Optimum, about: tuple[Bools, float]) -> Solution:
-    """The optimum in the words of candidates and chains."""
-    legs = tuple(
+def settle_route(found: Found) -> Solution:
+    """The route with its inverts by exact turns, what fixes them, and the bound on its cost.
+
+    The programme knows turns within a few degrees only. Once pits and legs are chosen it is run
+    again over them alone, where every turn is known.
+    """
+    given, whole = found.given, found.problem.bound
+    chosen = bind_again(given, found.served, whole, found.optimum.leg)
+    exact = make_problem(given, chosen)
+    best = find_optimum(exact.strict)
+    if best is None or best.cost > found.optimum.cost:
+        raise AssertionError("the chosen legs are dearer among themselves than among all")
+    lower = least_cost(found.problem.optimistic, fill(found.problem.optimistic))
+    reasons = explain_levels(given, found.served, exact, best)
+    legs = _chosen_legs(chosen, best)
+    counts = {"pits": len(given.candidates.ground), "legs": len(whole.up)}
+    return Solution(
+        legs=legs, level=best.level, cost=best.cost, lower_bound=min(lower, best.cost),
+        served=found.served, why_not={}, counts=counts, pit_binds=reasons.pits,
+        leg_binds=reasons.legs, savings=reasons.savings,
+    )  # fmt: skip
+
+
+def _chosen_legs(bound: Bound, found: Optimum) -> tuple[ChosenLeg, ...]:
+    """The optimum's legs in the words of candidates and chains."""
+    columns = (found.leg, found.drive, found.up_level, found.down_level)
+    return tuple(
         ChosenLeg(
             int(bound.up[leg]), int(bound.down[leg]), z, a, drive == DOWN, int(bound.chain[leg]),
             int(bound.pipe[leg]), float(bound.length[leg]),
         )
-        for leg, drive, z, a in zip(
-            found.leg.tolist(), found.drive.tolist(), found.up_level.tolist(),
-            found.down_level.tolist(), strict=True,
-        )
+        for leg, drive, z, a in zip(*(c.tolist() for c in columns), strict=True)
     )  # fmt: skip
-    counts = {"pits": len(given.candidates.ground), "legs": len(bound.up)}
-    served, lower = about
-    return Solution(legs, found.level, found.cost, min(lower, found.cost), served, {}, counts)
