@@ -11,7 +11,7 @@ import shapely
 
 from planner.kernels.pairs import Sizes
 from planner.model import PLAN_COLUMNS, Floats, Plan, Site
-from planner.records import Candidates, Prices, Route, Saving
+from planner.records import Candidates, Prices, Relaxation, Route, Saving, Unserved
 from planner.steps import clearances, connections, cost, findings, legs, pits
 from planner.steps.flows import load_legs, run_states
 
@@ -22,10 +22,11 @@ VERSION = "0.1.0"
 class Search:
     """What the search decided costs, and the least that anything it looked over could cost."""
 
-    cost: float
-    lower_bound: float
+    cost: float | None
+    lower_bound: float | None
     scope: str
     savings: tuple[Saving, ...] = ()
+    conflicts: tuple[Unserved, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -144,6 +145,7 @@ def _summarise(
         "cost_breakdown": breakdown,
         "optimality": _optimality(drawn.search),
         "savings": _savings(drawn.search),
+        "cannot_hold_together": _conflicts(site, drawn.search),
         "breaches": breaches,
         "assumptions": _assumptions(site, drawn, frames, own_pipes),
         "rules": _figures(site, ("rules", "equipment", "services", "traffic")),
@@ -160,7 +162,7 @@ NOT_BOUNDED = (
 
 def _optimality(search: Search | None) -> dict[str, Any]:
     """How far the plan can be from the best; empty where nothing was proven."""
-    if search is None:
+    if search is None or search.cost is None or search.lower_bound is None:
         return {
             "cost": None, "lower_bound": None, "gap_pct": None, "scope": "", "not_bounded": [],
         }  # fmt: skip
@@ -179,6 +181,52 @@ def _savings(search: Search | None) -> list[dict[str, Any]]:
          "saves_at_least": round(one.saves, 2), "fixes_length_m": round(one.length, 2)}
         for one in (search.savings if search else ())
     ]  # fmt: skip
+
+
+PLACES = (
+    "the right of way, the places where pits can stand and the greatest length of a leg leave no "
+    "line of legs"
+)
+PRICED = {"property": "house_pump", "service": "service_relocation"}  # what curing one would cost
+
+
+def _conflicts(site: Site, search: Search | None) -> list[dict[str, Any]]:
+    """What cannot be served, the rules and things that bar it together, and what would cure it."""
+    return [
+        {"subject": one.subject, "properties": list(one.properties),
+         "together": list(one.conflict.names) or [PLACES],
+         "relaxations": sorted(
+             (_relaxation(site, relaxed, len(one.properties)) for relaxed in
+              one.conflict.relaxations if relaxed.by is not None),
+             key=lambda row: (row["price"] is None, row["price"] or 0.0, row["what"]),
+         )}
+        for one in (search.conflicts if search else ())
+    ]  # fmt: skip
+
+
+def _relaxation(site: Site, relaxed: Relaxation, properties: int) -> dict[str, Any]:
+    """One cure: how far a thing must give way, and its price where the book has one."""
+    name = PRICED.get(relaxed.kind)
+    price = None if name is None else site.book.costs.number(name)
+    if relaxed.kind == "property" and price is not None:
+        price *= max(1, properties)
+    slope = relaxed.kind == "slope"
+    by = None if relaxed.by is None else round(100 * relaxed.by if slope else relaxed.by, 3)
+    return {
+        "what": relaxed.what, "by": by, "unit": "%" if slope else "m",
+        "how": CURES[relaxed.kind], "price": price,
+    }  # fmt: skip
+
+
+CURES = {
+    "cover": "less cover, if the owner of the street agrees",
+    "property": "a floor that much higher, or a pump",
+    "service": "a service that much higher, or moved out of the way by its owner",
+    "slope": "a flatter sewer, if the approving authority agrees",
+    "depth": "deeper pits",
+    "drop": "smaller drops through manholes",
+    "tie-in": "a tie-in that much deeper",
+}
 
 
 def _totals(

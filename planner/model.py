@@ -72,7 +72,6 @@ class Figures(Mapping[str, Figure]):
         table = self.table(name)
         return table[key] if key in table else table["*"]
 
-
     def changed(self, values: Mapping[str, Any]) -> Figures:
         """The same figures with other values for some of them."""
         other = {name: self[name]._replace(value=value) for name, value in values.items()}

@@ -10,7 +10,7 @@ import numpy as np
 
 from planner.assembly import Drawn, Search, assemble
 from planner.model import Floats, Plan, Site
-from planner.records import Bools, Ints, Limits, Solution, StreetGraph
+from planner.records import Bools, Ints, Limits, Solution, StreetGraph, Unserved
 from planner.rules import pipe_sizes
 from planner.steps import naming
 from planner.steps.candidates import place_candidates
@@ -24,6 +24,7 @@ from planner.steps.routing import (
     Break,
     Found,
     Given,
+    explain,
     find_breaks,
     find_route,
     floor_limits,
@@ -33,6 +34,7 @@ from planner.steps.routing import (
 from planner.steps.streets import build_graph
 
 MOST_LAYOUTS = 30  # rounds of leaving out what no legs can reach
+MOST_EXPLAINED = 4  # things that cannot be served whose conflict is looked for
 
 OnStage = Callable[[str], None]
 
@@ -54,9 +56,10 @@ def make_plan(site: Site, on_stage: OnStage | None = None) -> Plan:
     tell = on_stage or (lambda _: None)
     tell("layout")
     graph = build_graph(site, site.book.rules.number("connection_max_length_m"))
-    given, graph = _lay_out_what_passes(site, graph)
+    given, graph, barred = _lay_out_what_passes(site, graph)
     tell("legs")
     solution = _serve_what_can_be(given, graph.property_xy)
+    solution = replace(solution, conflicts=barred + solution.conflicts)
     tell("assemble")
     route = naming.name_route(
         site, given.candidates, given.layout, given.piping.pipes, solution, graph.property_xy
@@ -67,10 +70,10 @@ def make_plan(site: Site, on_stage: OnStage | None = None) -> Plan:
     )
 
 
-def _search(solution: Solution) -> Search | None:
-    """What was proven of a route; nothing where there is none."""
+def _search(solution: Solution) -> Search:
+    """What was proven of a route, and why some things cannot be served."""
     if not solution.legs:
-        return None
+        return Search(None, None, "", (), solution.conflicts)
     counts, served = solution.counts, int(solution.served.sum())
     scope = (
         f"all ways to serve these {served} properties by straight legs between the "
@@ -78,7 +81,7 @@ def _search(solution: Solution) -> Search | None:
         f"directions of flow: {counts['legs']:,} legs at every invert of the printed grid, in "
         "every size that the flow asks for and driven either way, at the stated prices"
     )
-    return Search(solution.cost, solution.lower_bound, scope, solution.savings)
+    return Search(solution.cost, solution.lower_bound, scope, solution.savings, solution.conflicts)
 
 
 def check_design(site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> Plan:
@@ -115,17 +118,21 @@ def check_design(site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> 
     )
 
 
-def _lay_out_what_passes(site: Site, graph: StreetGraph) -> tuple[Given, StreetGraph]:
+def _lay_out_what_passes(
+    site: Site, graph: StreetGraph
+) -> tuple[Given, StreetGraph, tuple[Unserved, ...]]:
     """A layout in which every street can be joined to the tie-in by legs.
 
     Where no legs pass, what lies above is left out and the rest is laid out again.
     """
+    barred: list[Unserved] = []
     for _ in range(MOST_LAYOUTS):
         given = _lay_out(site, graph)
         breaks = find_breaks(given) if given.layout.chains else ()
         why_not = _cut_off(given, breaks)
         if not why_not:
             break
+        barred += _explain_breaks(given, breaks, why_not)[: MOST_EXPLAINED - len(barred)]
         graph = replace(
             graph,
             property_link=np.where(
@@ -135,7 +142,23 @@ def _lay_out_what_passes(site: Site, graph: StreetGraph) -> tuple[Given, StreetG
                 why_not.get(i, text) for i, text in enumerate(graph.property_why_not)
             ),
         )
-    return given, graph
+    return given, graph, tuple(barred)
+
+
+def _explain_breaks(
+    given: Given, breaks: tuple[Break, ...], why_not: dict[int, str]
+) -> list[Unserved]:
+    """Why no sewer passes each break, whatever it serves."""
+    streets = given.site.streets["street"].astype(str).tolist()
+    ids = given.site.properties["property_id"].astype(str).tolist()
+    found = []
+    for cut in breaks[:MOST_EXPLAINED]:
+        conflict = explain(given, cut.chain, np.empty(0, np.int64))
+        if conflict is not None:
+            above = upstream_properties(given.layout, cut.chain).tolist()
+            left = tuple(ids[row] for row in above if row in why_not)
+            found.append(Unserved(streets[given.layout.chains[cut.chain].rows[0]], left, conflict))
+    return found
 
 
 def _cut_off(given: Given, breaks: tuple[Break, ...]) -> dict[int, str]:
@@ -206,7 +229,7 @@ def _serve_what_can_be(given: Given, property_xy: Floats) -> Solution:
     if found is None:
         nobody = np.zeros(len(margin), bool)
         blocked = _all_blocked(given, why_not)
-        return Solution((), {}, 0.0, 0.0, nobody, blocked, {}, {}, (), ())
+        return Solution((), {}, 0.0, 0.0, nobody, blocked, {}, (), {}, (), ())
     whole, dropped = found
     solution = settle_route(whole)
     for i in dropped:
@@ -214,7 +237,21 @@ def _serve_what_can_be(given: Given, property_xy: Floats) -> Solution:
             f"floor too low: no line of pits and legs keeps every rule and drains it; the lowest "
             f"straight sewer would leave {margin[i]:.2f} m, which crossings, drops and pits take up"
         )
-    return replace(solution, why_not=why_not)
+    asked = [*np.flatnonzero(impossible).tolist(), *dropped.tolist()]
+    return replace(solution, why_not=why_not, conflicts=_explain_hardest(given, asked, margin))
+
+
+def _explain_hardest(given: Given, rows: list[int], margin: Floats) -> tuple[Unserved, ...]:
+    """Why the hardest property of each chain cannot be served; the others there are named."""
+    ids = given.site.properties["property_id"].astype(str).tolist()
+    found = []
+    for number, chain in enumerate(given.layout.chains):
+        own = sorted((row for row in rows if row in chain.properties), key=lambda r: margin[r])
+        if own and len(found) < MOST_EXPLAINED:
+            conflict = explain(given, number, np.array(own[:1]))
+            if conflict is not None:
+                found.append(Unserved(ids[own[0]], tuple(ids[r] for r in own), conflict))
+    return tuple(found)
 
 
 def _all_blocked(given: Given, why_not: dict[int, str]) -> dict[int, str]:

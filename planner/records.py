@@ -244,6 +244,33 @@ class Saving(NamedTuple):
     length: float  # of sewer that it fixes [m]
 
 
+class Relaxation(NamedTuple):
+    """By how much one thing alone must give way for a sewer to be built."""
+
+    kind: str
+    row: int  # in its layer, -1 for a rule
+    what: str
+    by: float | None  # [m], of a slope [m/m]; None where it does not help however much
+
+
+@dataclass(frozen=True)
+class Conflict:
+    """Rules and things that cannot hold together, and what relaxing each would take."""
+
+    members: tuple[tuple[str, int], ...]  # kind and row
+    names: tuple[str, ...]
+    relaxations: tuple[Relaxation, ...]
+
+
+@dataclass(frozen=True)
+class Unserved:
+    """What cannot be served, or a stretch that cannot be passed, and why."""
+
+    subject: str
+    properties: tuple[str, ...]
+    conflict: Conflict
+
+
 @dataclass(frozen=True, eq=False)
 class Solution:
     """What the programme found, and which properties it had to leave out."""
@@ -255,6 +282,7 @@ class Solution:
     served: Bools  # (properties,)
     why_not: dict[int, str]  # property -> reason
     counts: dict[str, int]
+    conflicts: tuple[Unserved, ...]
     pit_binds: dict[int, str]  # candidate pit -> what fixes it
     leg_binds: tuple[str, ...]
     savings: tuple[Saving, ...]

@@ -3,11 +3,13 @@
 from planner.steps.routing.breaks import Break, find_breaks, floor_limits, upstream_properties
 from planner.steps.routing.given import Given
 from planner.steps.routing.search import Found, find_route, settle_route
+from planner.steps.routing.why_not import explain
 
 __all__ = [
     "Break",
     "Found",
     "Given",
+    "explain",
     "find_breaks",
     "find_route",
     "floor_limits",

@@ -62,6 +62,8 @@ def _pits(given: Given, branch: dict[int, int]) -> Pits:
     deepest = candidates.ground - rules.number("max_depth_m") + prices.under.max()
     root = given.lowest_root
     low = np.ceil(np.maximum(deepest, root + SHORTER * (lowest - root)) / step - GUARD)
+    nowhere = np.isposinf(lowest)  # of no chain
+    low[nowhere], high[nowhere] = 1.0, 0.0
     at = candidates.tie_in >= 0
     level = given.tie_in_level[candidates.tie_in[at]]
     high[at], low[at] = level, level

@@ -58,7 +58,7 @@ def settle_route(found: Found) -> Solution:
     counts = {"pits": len(given.candidates.ground), "legs": len(whole.up)}
     return Solution(
         legs=legs, level=best.level, cost=best.cost, lower_bound=min(lower, best.cost),
-        served=found.served, why_not={}, counts=counts, pit_binds=reasons.pits,
+        served=found.served, why_not={}, counts=counts, conflicts=(), pit_binds=reasons.pits,
         leg_binds=reasons.legs, savings=reasons.savings,
     )  # fmt: skip
 
