@@ -112,7 +112,7 @@ def _highest_upper(legs: Legs, leg: int, a: int) -> float:
             if a > h + GUARD:
                 return -np.inf
         else:
-            best = min(best, (h - t * a) / (1.0 - t))
+            best = min(best, (h + GUARD - t * a) / (1.0 - t))
     return best
 
 
@@ -126,14 +126,14 @@ def _gap(legs: Legs, band: int, a: int) -> tuple[float, float]:
             if a > h + GUARD:
                 below = -np.inf
         else:
-            below = min(below, (h - t * a) / (1.0 - t))
+            below = min(below, (h + GUARD - t * a) / (1.0 - t))
     for k in range(legs.band_high[band], legs.band_low[band + 1]):
         t, h = legs.band_t[k], legs.band_h[k]
         if t >= 1.0:
             if a < h - GUARD:
                 above = np.inf
         else:
-            above = max(above, (h - t * a) / (1.0 - t))
+            above = max(above, (h - GUARD - t * a) / (1.0 - t))
     return below, above
 
 
@@ -152,11 +152,11 @@ def leg_allows(legs: Legs, leg: int, z: int, a: int) -> bool:
     """
     if not legs.least_fall[leg] <= z - a <= legs.most_fall[leg]:
         return False
-    if z > math.floor(_highest_upper(legs, leg, a) + GUARD):
+    if z > _highest_upper(legs, leg, a):
         return False
     for band in range(legs.band_start[leg], legs.band_start[leg + 1]):
         below, above = _gap(legs, band, a)
-        if math.floor(below + GUARD) < z < math.ceil(above - GUARD):
+        if below < z < above:
             return False
     return True
 
@@ -181,15 +181,15 @@ def _upper_limits(legs: Legs, leg: int, a_low: int, limits: Ints) -> None:
         if k < first:
             limits[i] = ALWAYS
             continue
-        z = (legs.row_h[k] - legs.row_t[k] * a) / (1.0 - legs.row_t[k])
+        z = (legs.row_h[k] + GUARD - legs.row_t[k] * a) / (1.0 - legs.row_t[k])
         while k > first:
             t = legs.row_t[k - 1]
-            other = (legs.row_h[k - 1] - t * a) / (1.0 - t)
+            other = (legs.row_h[k - 1] + GUARD - t * a) / (1.0 - t)
             if other > z:
                 break
             z = other
             k -= 1
-        limits[i] = NEVER if z < NEVER else math.floor(min(z, 1e12) + GUARD)
+        limits[i] = NEVER if z < NEVER else math.floor(min(z, 1e12))
 
 
 @njit(cache=True, nogil=True)
@@ -277,8 +277,8 @@ def _gaps(legs: Legs, leg: int, a_low: int, count: int) -> Ints:
     for i in range(count):
         for band in range(first, last):
             b0, b1 = _gap(legs, band, a_low + i)
-            below = NEVER if b0 < NEVER else math.floor(min(b0, 1e12) + GUARD)
-            above = ALWAYS if b1 > ALWAYS else math.ceil(max(b1, -1e12) - GUARD)
+            below = NEVER if b0 < NEVER else math.floor(min(b0, 1e12))
+            above = ALWAYS if b1 > ALWAYS else math.ceil(max(b1, -1e12))
             k = band - first
             while k > 0 and gaps[i, k - 1, 0] > below:
                 gaps[i, k, 0], gaps[i, k, 1] = gaps[i, k - 1, 0], gaps[i, k - 1, 1]
