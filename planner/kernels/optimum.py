@@ -19,10 +19,9 @@ from planner.kernels.programme import (
     Groups,
     Legs,
     Pits,
-    fill_tables,
     pit_price,
-    trace_pit,
 )
+from planner.kernels.tables import fill_tables, trace_pit
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -94,7 +93,7 @@ def walk_optimum(instance: Instance, filled: Filled) -> Optimum | None:
         level[pit], roles[pit] = at, role
         strings = trace_pit(
             pit, out, role, at, instance.pits, instance.groups, instance.legs, instance.drops,
-            filled.offset, filled.tables, filled.alive,
+            filled,
         )  # fmt: skip
         for leg, drive, z, a in strings.tolist():
             rows.append((leg, drive, z, a))
@@ -119,8 +118,9 @@ def price_optimum(instance: Instance, found: Optimum) -> float:
         up = int(legs.up[leg])
         if found.role[up] != UPPER_ROLE[drive] or found.role[at] != LOWER_ROLE[drive]:
             return float("inf")
-        depth = pits.ground[up] - z + pits.ground[at] - a
-        total += float(legs.price[leg, drive] + legs.price_depth[leg, drive] * depth)
+        rate = legs.price_depth[leg, drive]
+        deep = rate[0] * (pits.ground[up] - z) + rate[1] * (pits.ground[at] - a)
+        total += float(legs.price[leg, drive] + deep)
         fall = a - found.level[at]
         if fall > drops.free:
             total += drops.price + drops.price_level * fall

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 
 from planner.kernels.optimum import Instance, find_optimum, price_optimum
-from planner.kernels.programme import Drops, Groups, Legs, Pits, fill_tables, trace_pit
+from planner.kernels.programme import Drops, Groups, Legs, Pits
+from planner.kernels.tables import fill_tables, trace_pit
 
 DRIVES = ((0, 1), (1, 1), (1, 0), (0, 0))  # role at the upper and at the lower pit: 1 launches
 INSTANCES = 60
@@ -24,7 +25,7 @@ class Leg:
     down: int
     falls: tuple[int, int]
     price: tuple[float, ...]  # by drive
-    depth_price: tuple[float, ...]
+    depth_price: tuple[tuple[float, float], ...]
     rows: tuple[tuple[float, float], ...]  # upper rows, lower hull order
     band: tuple[tuple[float, float, float], ...]  # place, lowest and highest forbidden level
 
@@ -67,7 +68,7 @@ def toy(seed: int) -> Toy:
             band = tuple((float(t), middle - 1.3, middle + 1.6) for t in places)
         price = tuple(float(p) if rng.random() < 0.6 else math.inf for p in rng.uniform(50, 90, 4))
         falls = (least, least + int(rng.integers(6, 20)))
-        depth_price = tuple(float(q) for q in rng.uniform(0.5, 3, 4))
+        depth_price = tuple((float(p), float(q)) for p, q in rng.uniform(0.5, 3, (4, 2)))
         legs.append(Leg(up, down, falls, price, depth_price, convex(rows), band))
     drops = Drops(4, 9, 12.0, 1.5)
     return Toy(
@@ -125,8 +126,9 @@ def by_trying_everything(toy: Toy) -> float:  # noqa: C901  (one recursion, to b
                     break
                 for z in range(toy.low[leg.up], toy.high[leg.up] + 1):
                     if allowed(leg, z, a):
-                        depths = toy.ground[leg.up] - z + toy.ground[leg.down] - a
-                        price = leg.price[drive] + leg.depth_price[drive] * depths
+                        rates = leg.depth_price[drive]
+                        price = leg.price[drive] + rates[0] * (toy.ground[leg.up] - z)
+                        price += rates[1] * (toy.ground[leg.down] - a)
                         price += through(leg.down, fall) + best(leg.up, upper, z)
                         cheapest = min(cheapest, price)
         return cheapest
@@ -208,14 +210,14 @@ def test_the_way_back_costs_what_the_tables_say(seed: int) -> None:
         total += made.pit_price[v, role] + made.pit_depth_price[v, role] * depth
         total += 7.0 if role and depth >= 9.0 else 0.0
         strings = trace_pit(
-            v, v, role, level, pits, groups, legs, drops, filled.offset, filled.tables,
-            filled.alive,
+            v, v, role, level, pits, groups, legs, drops, filled,
         )  # fmt: skip
         assert len(strings) == BRANCHES[v]
         for index, drive, z, a in strings.tolist():
             leg, fall = made.legs[index], a - level
-            depths = made.ground[leg.up] - z + made.ground[v] - a
-            total += leg.price[drive] + leg.depth_price[drive] * depths
+            rates = leg.depth_price[drive]
+            total += leg.price[drive] + rates[0] * (made.ground[leg.up] - z)
+            total += rates[1] * (made.ground[v] - a)
             total += drops.price + drops.price_level * fall if fall > drops.free else 0.0
             stack.append((leg.up, DRIVES[drive][0], z))
     assert total == pytest.approx(values.min(), rel=1e-12)

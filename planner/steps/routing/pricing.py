@@ -109,11 +109,11 @@ def _legs(given: Given, bound: Bound, grouped: Grouped, falls: np.ndarray) -> Le
 def _leg_prices(given: Given, bound: Bound) -> tuple[np.ndarray, np.ndarray]:
     """Price of each leg by drive, and per level of depth at either end."""
     step, prices = given.site.project.level_step, given.prices
-    price, depth = np.full((len(bound.up), DRIVES), np.inf), np.zeros((len(bound.up), DRIVES))
+    price, depth = np.full((len(bound.up), DRIVES), np.inf), np.zeros((len(bound.up), DRIVES, 2))
     for drive, (upper, lower) in enumerate(((0, 1), (1, 1), (1, 0))):
         bored = bound.length - prices.face[bound.up, upper] - prices.face[bound.down, lower]
         per_m = prices.leg[bound.pipe] + (prices.downgrade if drive == DOWN else 0.0)
-        depth[:, drive] = bored * prices.leg_depth[bound.pipe] / 2 * step
+        depth[:, drive] = (bored * prices.leg_depth[bound.pipe] / 2 * step)[:, None]
         allowed = bound.ways[:, 1 if drive == DOWN else 0]
         price[:, drive] = np.where(allowed, bored * per_m + bound.house_price, np.inf)
     return price, depth

@@ -1,0 +1,63 @@
+"""What a leg may do at given levels of its ends: upper rows, bands and falls."""
+
+from __future__ import annotations
+
+import math
+
+from numba import njit
+
+from planner.kernels.programme import GUARD, Legs
+
+FAR = 1e12  # [levels] beyond any level
+
+
+@njit(cache=True, nogil=True)
+def leg_allows(legs: Legs, leg: int, z: int, a: int) -> bool:
+    """Whether a leg may run from level z at its upper pit to level a at its lower one.
+
+    Parameters
+    ----------
+    legs
+        The legs.
+    leg
+        Which one.
+    z, a
+        Levels of its ends.
+    """
+    if not legs.least_fall[leg] <= z - a <= legs.most_fall[leg]:
+        return False
+    for k in range(legs.row_start[leg], legs.row_start[leg + 1]):
+        if (1.0 - legs.row_t[k]) * z + legs.row_t[k] * a > legs.row_h[k] + GUARD:
+            return False
+    for band in range(legs.band_start[leg], legs.band_start[leg + 1]):
+        below, above = True, True
+        for k in range(legs.band_low[band], legs.band_high[band]):
+            t = legs.band_t[k]
+            below = below and (1.0 - t) * z + t * a <= legs.band_h[k] + GUARD
+        for k in range(legs.band_high[band], legs.band_low[band + 1]):
+            t = legs.band_t[k]
+            above = above and (1.0 - t) * z + t * a >= legs.band_h[k] - GUARD
+        if not (below or above):
+            return False
+    return True
+
+
+@njit(cache=True, nogil=True)
+def gap_of_band(legs: Legs, band: int, a: int) -> tuple[int, int]:
+    """Highest level of the upper end below a band and lowest above it, for an arrival level."""
+    below, above = FAR, -FAR
+    for k in range(legs.band_low[band], legs.band_high[band]):
+        t, h = legs.band_t[k], legs.band_h[k] + GUARD
+        if t >= 1.0:
+            if a > h:
+                below = -FAR
+        else:
+            below = min(below, (h - t * a) / (1.0 - t))
+    for k in range(legs.band_high[band], legs.band_low[band + 1]):
+        t, h = legs.band_t[k], legs.band_h[k] - GUARD
+        if t >= 1.0:
+            if a < h:
+                above = FAR
+        else:
+            above = max(above, (h - t * a) / (1.0 - t))
+    return math.floor(max(below, -FAR)), math.ceil(min(above, FAR))
