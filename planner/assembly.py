@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import shapely
 
 from planner.kernels.pairs import Sizes
 from planner.model import PLAN_COLUMNS, Floats, Plan, Site
 from planner.records import Candidates, Prices, Relaxation, Route, Saving, Unserved
-from planner.steps import clearances, connections, cost, findings, legs, pits
-from planner.steps.flows import load_legs, run_states
+from planner.steps import (
+    anchors,
+    clearances,
+    connections,
+    corridor,
+    cost,
+    cross_bores,
+    findings,
+    legs,
+    pits,
+)
+from planner.steps.flows import find_impossible_loads, load_legs, run_states
 
 VERSION = "0.1.0"
 
@@ -38,8 +51,9 @@ class Drawn:
     prices: Prices
     sizes: Sizes
     search: Search | None = None
-    faults: tuple[tuple[str, str, float, float], ...] = ()  # rule, subject, value, limit
+    faults: tuple[tuple[str, str, float, float, str], ...] = ()  # rule, subject, value, limit, with
     assumed: tuple[str, ...] = ()
+    stated: Mapping[str, pd.DataFrame] = field(default_factory=dict)  # columns a design gives
 
 
 def assemble(site: Site, drawn: Drawn) -> Plan:
@@ -56,16 +70,17 @@ def assemble(site: Site, drawn: Drawn) -> Plan:
     shapes = pits.dig_pits(site, route, drawn.sizes)
     bored = pits.bored_lengths(route, shapes)
     streets = site.streets["street"].astype(str).tolist()
-    pit_frame = pits.pit_frame(
+    pit_frame = _as_stated(drawn, "pits", pits.pit_frame(
         site, route, drawn.places, drawn.prices, _pit_streets(site, drawn, streets)
-    )
-    peak = load_legs(site, route).peak
-    states = run_states(site.book, peak, route.leg_inside, legs.slopes(route, step))
-    leg_frame = legs.leg_frame(
-        site, route, _leg_streets(site, route, streets), (peak, states), bored, drawn.prices
-    )
+    ))  # fmt: skip
     services = clearances.prepare_services(site)
     houses = connections.connect_houses(site, route, services)
+    route = _with_served(route, houses)
+    peak = load_legs(site, route).peak
+    states = run_states(site.book, peak, route.leg_inside, legs.slopes(route, step))
+    leg_frame = _as_stated(drawn, "legs", legs.leg_frame(
+        site, route, _leg_streets(site, route, streets), (peak, states), bored, drawn.prices
+    ))  # fmt: skip
     found = clearances.find_conflicts(
         site, services, _leg_solids(route, step),
         _pit_solids(route, shapes, pit_frame), _house_solids(houses),
@@ -74,8 +89,70 @@ def assemble(site: Site, drawn: Drawn) -> Plan:
         "pits": pit_frame, "legs": leg_frame, "connections": houses.frame,
         "conflicts": found.frame, "pit_footprints": pits.footprint_frame(pit_frame, shapes),
     }  # fmt: skip
-    summary = _summarise(site, drawn, frames, found.own_pipes)
+    room = _room(site, drawn, shapes)
+    works = findings.Works(site, route, frames, room, drawn.stated)
+    more = find_impossible_loads(site) + _advice(site, route, frames, houses)
+    summary = _summarise(site, drawn, works, more, found.own_pipes)
     return _bundle(site, frames, summary)
+
+
+def _advice(
+    site: Site, route: Route, frames: dict[str, gpd.GeoDataFrame], houses: connections.Connections
+) -> list[dict[str, Any]]:
+    """What an engineer should look at though no rule is broken: anchors, depths, cross bores."""
+    return [
+        *anchors.advise_anchors(site.book, frames["legs"]),
+        *connections.advise_depths(site.book, frames["connections"]),
+        *cross_bores.find_cautions(site, route, houses),
+    ]
+
+
+HONOURED = {
+    "pits": ("street", "manhole", "manhole_diameter_m", "days_open"),
+    "legs": ("street", "reamer_diameter_mm"),
+}
+"""Columns that are a choice: where a design states them, they are taken as they are."""
+
+
+def _as_stated(drawn: Drawn, layer: str, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    """A layer with the choices that a design states for it."""
+    given = drawn.stated.get(layer)
+    if given is None:
+        return frame
+    for name in HONOURED[layer]:
+        if name in given.columns:
+            kind = frame[name].dtype
+            values = given[name].map(_flag) if pd.api.types.is_bool_dtype(kind) else given[name]
+            if pd.api.types.is_float_dtype(kind):
+                values = pd.to_numeric(values, errors="coerce")
+            known = (values.notna() & (values.astype(object) != "")).to_numpy(bool)
+            kept = frame[name].astype(object).where(~known, values.to_numpy(object))
+            frame = frame.assign(**{name: kept.astype(kind)})
+    return frame
+
+
+def _flag(value: object) -> bool | None:
+    """What a stated yes or no means; `None` where it is neither."""
+    word = str(value).strip().lower()
+    return {"true": True, "1": True, "1.0": True, "false": False, "0": False, "0.0": False}.get(
+        word
+    )
+
+
+def _with_served(route: Route, houses: connections.Connections) -> Route:
+    """The route with those properties only that are drained, whose flow is all there is."""
+    served = np.zeros(len(route.property_leg), bool)
+    served[houses.property_row] = houses.frame["served"].to_numpy(bool)
+    return replace(route, property_leg=np.where(served, route.property_leg, -1))
+
+
+def _room(site: Site, drawn: Drawn, footprints: list[Any]) -> findings.Room:
+    """Where the works may be."""
+    at = drawn.route.candidate
+    return findings.Room(
+        corridor.right_of_way(site), footprints, drawn.places.flow[at], drawn.places.street[at],
+        partial(corridor.in_force, site),
+    )  # fmt: skip
 
 
 def _pit_streets(site: Site, drawn: Drawn, streets: list[str]) -> list[str]:
@@ -123,15 +200,15 @@ def _house_solids(houses: connections.Connections) -> clearances.Connections:
 
 def _summarise(
     site: Site,
-    drawn: Drawn, frames: dict[str, gpd.GeoDataFrame],
+    drawn: Drawn,
+    works: findings.Works,
+    more: list[dict[str, Any]],
     own_pipes: tuple[tuple[str, str, str], ...],
-) -> dict[str, Any]:  # fmt: skip
+) -> dict[str, Any]:
     """Everything that `plan.json` holds but the timings."""
+    frames = works.frames
     breaches = findings.find_faults(site.book.rules, drawn.faults)
-    breaches += findings.find_breaches(
-        site, frames["pits"], frames["legs"], frames["conflicts"],
-        set(frames["connections"]["connection_id"].astype(str)),
-    )  # fmt: skip
+    breaches += findings.find_breaches(works) + more
     breakdown = cost.add_costs(site, frames["pits"], frames["legs"], frames["connections"])
     served = int(frames["connections"]["served"].sum())
     broken = any(row["severity"] == "breach" for row in breaches)
@@ -143,11 +220,11 @@ def _summarise(
         "grid_to_ground": site.frame.k,
         "totals": _totals(site, frames, served, breakdown),
         "cost_breakdown": breakdown,
-        "optimality": _optimality(drawn.search),
+        "optimality": optimality(drawn.search),
         "savings": _savings(drawn.search),
         "cannot_hold_together": _conflicts(site, drawn.search),
         "breaches": breaches,
-        "assumptions": _assumptions(site, drawn, frames, own_pipes),
+        "assumptions": _assumptions(site, drawn, own_pipes),
         "rules": _figures(site, ("rules", "equipment", "services", "traffic")),
         "costs": _figures(site, ("costs",)),
         "inputs": [{"path": f.path, "sha256": f.sha256, "rows": f.rows} for f in site.inputs],
@@ -155,12 +232,13 @@ def _summarise(
 
 
 NOT_BOUNDED = (
-    "choice of streets and directions of flow", "risers and short trenches of house connections",
+    "choice of streets and directions of flow",
+    "house connections other than by a shaft and saddle, and risers",
     "mobilisation", "contingency", "test holes", "traffic",
 )  # fmt: skip
 
 
-def _optimality(search: Search | None) -> dict[str, Any]:
+def optimality(search: Search | None) -> dict[str, Any]:
     """How far the plan can be from the best; empty where nothing was proven."""
     if search is None or search.cost is None or search.lower_bound is None:
         return {
@@ -230,7 +308,7 @@ CURES = {
 
 
 def _totals(
-    site: Site, frames: dict[str, gpd.GeoDataFrame], served: int, breakdown: dict[str, float]
+    site: Site, frames: Mapping[str, gpd.GeoDataFrame], served: int, breakdown: dict[str, float]
 ) -> dict[str, Any]:
     return {
         "legs": len(frames["legs"]),
@@ -253,7 +331,6 @@ def _figures(site: Site, parts: tuple[str, ...]) -> dict[str, Any]:
 def _assumptions(
     site: Site,
     drawn: Drawn,
-    frames: dict[str, gpd.GeoDataFrame],
     own_pipes: tuple[tuple[str, str, str], ...],
 ) -> list[dict[str, Any]]:
     found = [
@@ -269,16 +346,22 @@ def _assumptions(
     found += [{"layer": "design", "rows": 0, "what": what} for what in drawn.assumed]
     frost = site.book.rules.number("frost_depth_m")
     found.append({"layer": "rules", "rows": 0, "what": f"frost depth {frost:g} m is assumed"})
-    for tie_in in site.tie_ins.to_dict("records"):
+    for row, tie_in in enumerate(site.tie_ins.to_dict("records")):
         name = tie_in["tie_in_id"]
         if np.isnan(tie_in["spare_l_per_s"]):
             what = f"spare capacity of {name} is not given and was not checked"
             found.append({"layer": "tie_ins", "rows": 1, "what": what})
-        last = frames["legs"][frames["legs"]["down_pit"] == name]["leg_id"].tolist()
+        last = _legs_into(drawn.route, row)
         if last and not tie_in["may_launch"]:
             what = f"{', '.join(last)}: driven down to {name}, where an exit pit is dug against it"
             found.append({"layer": "tie_ins", "rows": 1, "what": what})
     return found
+
+
+def _legs_into(route: Route, tie_in: int) -> list[str]:
+    """Legs that end at a tie-in."""
+    down = route.pit_tie_in[route.leg_down]
+    return [name for name, row in zip(route.leg_id, down, strict=True) if row == tie_in]
 
 
 def _bundle(site: Site, frames: dict[str, gpd.GeoDataFrame], summary: dict[str, Any]) -> Plan:

@@ -158,6 +158,7 @@ class LedgerEntry:
     what: str
     column: str = ""
     file: str = ""
+    values: tuple[float, ...] = ()  # what stood there, by row, where it was a number
 
 
 @dataclass(frozen=True)
@@ -249,7 +250,8 @@ PLAN_COLUMNS: dict[str, tuple[str, ...]] = {
     ),
     "connections": (
         "connection_id", "property_id", "joins", "method", "length_m", "slope_pct", "diameter_mm",
-        "invert_property_m", "invert_sewer_m", "depth_at_sewer_m", "served", "why_not", "cost",
+        "invert_property_m", "invert_sewer_m", "depth_at_sewer_m", "riser_m", "opening_m2",
+        "lanes_closed", "surface_cost", "served", "why_not", "cost",
     ),
     "conflicts": (
         "conflict_id", "subject", "utility_id", "kind", "owner", "quality", "rule", "measure",

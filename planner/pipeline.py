@@ -8,15 +8,16 @@ from dataclasses import replace
 import geopandas as gpd
 import numpy as np
 
-from planner.assembly import Drawn, Search, assemble
+from planner.assembly import Drawn, Search, assemble, optimality
 from planner.model import Floats, Plan, Site
 from planner.records import Bools, Ints, Limits, Solution, StreetGraph, Unserved
 from planner.rules import pipe_sizes
 from planner.steps import naming
 from planner.steps.candidates import place_candidates
+from planner.steps.connections import find_too_large
 from planner.steps.corridor import find_corridor
 from planner.steps.design import take_design
-from planner.steps.flows import lay_pipes, pipe_in_bore, slopes_along
+from planner.steps.flows import lay_pipes, pipe_in_bore, shed_load, slopes_along
 from planner.steps.layout import choose_layout
 from planner.steps.obstruction import find_obstructions
 from planner.steps.prices import price_candidates
@@ -31,9 +32,11 @@ from planner.steps.routing import (
     settle_route,
     upstream_properties,
 )
+from planner.steps.search_cost import cost_as_searched
 from planner.steps.streets import build_graph
 
 MOST_LAYOUTS = 30  # rounds of leaving out what no legs can reach
+PENNY = 0.01  # sums of money that differ by less are the same
 MOST_EXPLAINED = 4  # things that cannot be served whose conflict is looked for
 
 OnStage = Callable[[str], None]
@@ -84,7 +87,13 @@ def _search(solution: Solution) -> Search:
     return Search(solution.cost, solution.lower_bound, scope, solution.savings, solution.conflicts)
 
 
-def check_design(site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> Plan:
+def check_design(
+    site: Site,
+    pits: gpd.GeoDataFrame,
+    legs: gpd.GeoDataFrame,
+    connections: gpd.GeoDataFrame | None = None,
+    on_stage: OnStage | None = None,
+) -> Plan:
     """A plan of a person's own pits and legs: what follows from them, and what they break.
 
     Parameters
@@ -93,29 +102,61 @@ def check_design(site: Site, pits: gpd.GeoDataFrame, legs: gpd.GeoDataFrame) -> 
         The site, as `planner.read_site` gives it.
     pits, legs
         Layers with at least the geometry and ``pit_id``; ``leg_id``, ``up_pit``, ``down_pit``,
-        ``invert_up_m``, ``invert_down_m``, ``diameter_mm``; in any CRS.
+        ``invert_up_m``, ``invert_down_m``, ``diameter_mm``; in any CRS. What else a plan's layers
+        have is taken where it is a choice, and held against what follows where it is a figure.
+    connections
+        Layer with ``property_id`` and ``joins``, the leg or pit; without it each property joins
+        the leg along its street.
+    on_stage
+        Called with the name of each stage as it begins.
 
     Raises
     ------
     InputError
-        Where a column, a geometry or a number is missing.
+        Where a column, a geometry, a name or a number is missing.
     """
+    tell = on_stage or (lambda _: None)
+    tell("assemble")
     graph = build_graph(site, site.book.rules.number("connection_max_length_m"))
-    design = take_design(site, pits, legs, pipe_sizes(site.book), graph.property_xy)
+    layers = {"pits": pits, "legs": legs}
+    design = take_design(
+        site, layers if connections is None else layers | {"connections": connections}, graph
+    )
     corridor = find_corridor(site)
     prices = price_candidates(site, design.places, design.pipes, corridor)
-    return assemble(
+    plan = assemble(
         site,
         Drawn(
-            design.route,
-            design.places,
-            prices,
-            corridor.sizes,
-            None,
-            design.faults,
-            design.assumed,
+            design.route, design.places, prices, corridor.sizes, None, design.faults,
+            design.assumed, design.stated,
         ),
-    )
+    )  # fmt: skip
+    drained = plan.connections[plan.connections["served"].astype(bool)]["property_id"]
+    served = site.properties["property_id"].isin(set(drained)).to_numpy(bool)
+    cost = cost_as_searched(site, design.route, prices, served)
+    bound = _bound_site((site, graph), served, cost, tell)
+    return replace(plan, summary={**plan.summary, "optimality": optimality(bound)})
+
+
+def _bound_site(
+    place: tuple[Site, StreetGraph], served: Bools, cost: float, tell: OnStage
+) -> Search | None:
+    """What a design costs, and the least that the planner's streets can serve its houses for.
+
+    Nothing where they cannot serve them all, or where the design is cheaper than all that was
+    looked over, as one that breaks rules or lies elsewhere can be.
+    """
+    if not served.any():
+        return None
+    tell("layout")
+    given, _, _ = _lay_out_what_passes(*place)
+    tell("legs")
+    slopes = slopes_along(given.site, given.layout, given.piping, served)
+    found = find_route(replace(given, slopes=slopes), served)
+    solution = None if found is None else settle_route(found)
+    if solution is None or solution.lower_bound > cost + PENNY:
+        return None
+    return Search(cost, min(cost, solution.lower_bound), f"the site: {_search(solution).scope}")
 
 
 def _lay_out_what_passes(
@@ -126,23 +167,28 @@ def _lay_out_what_passes(
     Where no legs pass, what lies above is left out and the rest is laid out again.
     """
     barred: list[Unserved] = []
+    graph = _without(graph, find_too_large(site))
     for _ in range(MOST_LAYOUTS):
         given = _lay_out(site, graph)
-        breaks = find_breaks(given) if given.layout.chains else ()
-        why_not = _cut_off(given, breaks)
+        shed = shed_load(site, given.layout, given.piping)
+        breaks = find_breaks(given) if given.layout.chains and not shed else ()
+        why_not = shed or _cut_off(given, breaks)
         if not why_not:
             break
         barred += _explain_breaks(given, breaks, why_not)[: MOST_EXPLAINED - len(barred)]
-        graph = replace(
-            graph,
-            property_link=np.where(
-                np.isin(np.arange(len(graph.property_link)), list(why_not)), -1, graph.property_link
-            ),
-            property_why_not=tuple(
-                why_not.get(i, text) for i, text in enumerate(graph.property_why_not)
-            ),
-        )
+        graph = _without(graph, why_not)
     return given, graph, tuple(barred)
+
+
+def _without(graph: StreetGraph, why_not: dict[int, str]) -> StreetGraph:
+    """The graph with some properties left out, and why."""
+    out = np.isin(np.arange(len(graph.property_link)), list(why_not))
+    words = (why_not.get(i, text) for i, text in enumerate(graph.property_why_not))
+    return replace(
+        graph,
+        property_link=np.where(out, -1, graph.property_link),
+        property_why_not=tuple(words),
+    )
 
 
 def _explain_breaks(
@@ -244,7 +290,7 @@ def _serve_what_can_be(given: Given, property_xy: Floats) -> Solution:
 def _explain_hardest(given: Given, rows: list[int], margin: Floats) -> tuple[Unserved, ...]:
     """Why the hardest property of each chain cannot be served; the others there are named."""
     ids = given.site.properties["property_id"].astype(str).tolist()
-    found = []
+    found: list[Unserved] = []
     for number, chain in enumerate(given.layout.chains):
         own = sorted((row for row in rows if row in chain.properties), key=lambda r: margin[r])
         if own and len(found) < MOST_EXPLAINED:

@@ -8,7 +8,15 @@ import geopandas as gpd
 import pytest
 
 import planner
+import planner.pipeline
 from tests.builders import build_site, line, plane, point
+
+
+@pytest.fixture(autouse=True)
+def no_bound(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Leave out the search for the least cost of the site, which nothing here rests on."""
+    monkeypatch.setattr(planner.pipeline, "_bound_site", lambda *_: None)
+
 
 NEEDED = ["leg_id", "up_pit", "down_pit", "invert_up_m", "invert_down_m", "diameter_mm"]
 

@@ -17,10 +17,11 @@ from typer.testing import CliRunner, Result
 
 import planner
 import planner.inputs
-from planner import cli
+from planner import cli, terminal
 from planner.errors import InputError, NoPlanError, OutputError, RuleError
 from planner.model import LedgerEntry, Plan, Site
 from tests.builders import build_site
+from tests.check.drawn import Frames, drawn_frames, drawn_site, leg, without_bound
 from tests.outputs.plan_fixture import make_fixture_plan, make_site, with_text
 
 ROOT = Path(__file__).parents[1]
@@ -102,7 +103,7 @@ def test_the_status_of_a_plan_is_that_of_the_command(
         (NoPlanError("no datum. State one"), 1),
     ],
 )
-@pytest.mark.parametrize("command", ["plan", "inputs"])
+@pytest.mark.parametrize("command", ["plan", "check", "inputs"])
 def test_an_error_is_one_message(
     monkeypatch: pytest.MonkeyPatch, tmp_path: Path, command: str, error: Exception, exit_code: int
 ) -> None:
@@ -111,8 +112,9 @@ def test_an_error_is_one_message(
 
     monkeypatch.setattr(planner, "read_site", fail, raising=False)
     monkeypatch.setattr(planner.inputs, "read_site", fail)
-    out = ("--out", tmp_path / "out") if command == "plan" else ()
-    done = run(command, "project.toml", *out, "--json")
+    out = () if command == "inputs" else ("--out", tmp_path / "out")
+    design = ("--design", "mine.gpkg") if command == "check" else ()
+    done = run(command, "project.toml", *out, *design, "--json")
     assert done.exit_code == exit_code
     assert "no datum. State one" in done.stderr
     assert "Traceback" not in done.output
@@ -168,7 +170,7 @@ def test_what_is_wrong_stands_first_and_the_caution_last(
     heads = [line.split(" (")[0].split(":")[0] for line in lines if not line.startswith(" ")]
     assert heads[1:] == [
         "Wrong", "Not served", "Doubtful in what was read", "Read", "Assumed", "Found",
-        f"Files in {tmp_path}", "Map", cli.CAUTION.split(":")[0],
+        f"Files in {tmp_path}", "Map", terminal.CAUTION.split(":")[0],
     ]  # fmt: skip
 
 
@@ -180,6 +182,58 @@ def test_a_plan_with_much_wrong_fits_a_screen(
     done = plan_of(monkeypatch, spoiled, tmp_path)
     assert len(done.stderr.splitlines()) <= 24
     assert "and 45 more in plan.json" in done.stderr
+
+
+def check_of(
+    folder: Path, change: Callable[[Frames], Frames] = dict, *more: str, **site: Any
+) -> Result:
+    """Run `check` on the hand-drawn design, changed, from files."""
+    drawn_site(folder, **site)
+    for name, frame in change(drawn_frames()).items():
+        frame.to_file(folder / "mine.gpkg", layer=name)
+    arguments = ("--design", folder / "mine.gpkg", "--out", folder / "out", *more)
+    with without_bound():
+        return run("check", folder / "project.toml", *arguments)
+
+
+def test_a_design_that_breaks_nothing_ends_with_0(tmp_path: Path) -> None:
+    done = check_of(tmp_path)
+    assert done.exit_code == 0, done.stderr
+    assert "nothing is wrong; ok" in done.stderr
+    assert (tmp_path / "out" / "map.html").exists()
+
+
+def test_a_broken_rule_ends_with_1_and_says_where_and_what_to_do(tmp_path: Path) -> None:
+    """Cover at PC is 101.05 - 99.80 - 0.258 = 0.99 m where 1.20 m are needed."""
+    done = check_of(tmp_path, leg("C", invert_up_m=99.80))
+    assert done.exit_code == 1
+    told = " ".join(done.stderr.split())
+    assert "1 thing is wrong" in told
+    assert "C at 45.1 m: min_cover_m is 0.992 m, must be 1.2 m" in told
+    assert "lower C by at least 0.21 m there" in told
+
+
+def test_a_design_with_everything_wrong_fits_a_screen(tmp_path: Path) -> None:
+    low = ("max_turn_deg", "max_depth_m", "max_leg_length_m", "max_manhole_spacing_m")
+    limits = dict.fromkeys(low, 15.0) | {"max_depth_m": 2.5, "min_leg_separation_deg": 170.0}
+    done = check_of(tmp_path, leg("L1", invert_up_m=96.3, launch_pit="T"), tables={"rules": limits})
+    assert len(done.stderr.splitlines()) <= 24
+    assert "and more, in plan.json: " in done.stderr
+    assert "; also " in done.stderr
+
+
+def test_a_checked_design_as_json_is_the_file(tmp_path: Path) -> None:
+    done = check_of(tmp_path, dict, "--json")
+    assert done.stdout_bytes == (tmp_path / "out" / "plan.json").read_bytes()
+    files = [row["path"] for row in json.loads(done.stdout)["inputs"]]
+    assert files.count("mine.gpkg") == 2
+
+
+def test_a_design_that_cannot_be_used_ends_with_2(tmp_path: Path) -> None:
+    done = check_of(tmp_path, leg("C", invert_up_m=float("nan")))
+    assert done.exit_code == 2
+    assert "mine.gpkg, layer legs, row 4, column invert_up_m: 'nan' is no number" in done.stderr
+    assert not (tmp_path / "out").exists()
 
 
 @pytest.mark.parametrize(
@@ -199,7 +253,7 @@ def test_a_breach_is_told_in_the_units_of_the_project(breach: dict[str, Any], wo
     from planner.outputs.display import Display  # noqa: PLC0415  (only here)
 
     whole = {"rule": "clearance_m", "subject": "L2", **breach}
-    assert cli.breach_words(whole, Display("us")) == words
+    assert terminal.breach_words(whole, Display("us")) == words
 
 
 def test_text_cannot_steer_the_terminal(

@@ -21,7 +21,8 @@ ARROWS = {  # a room of the house -> the rooms that it may import from
     "outputs": NOUNS | {"outputs"},
     "assembly": NOUNS | {"steps", "records", "kernels"},
     "pipeline": NOUNS | {"steps", "records", "assembly"},
-    "cli": NOUNS | {"inputs", "outputs", "pipeline", "steps", "kernels", "cli", ""},
+    "cli": NOUNS | {"inputs", "outputs", "pipeline", "steps", "kernels", "cli", "terminal", ""},
+    "terminal": NOUNS | {"inputs", "outputs"},
     "": NOUNS | {"inputs", "outputs", "pipeline"},
 }
 SHOWN = ("planner.model", "planner.outputs.map")  # a plan draws itself, only when it is shown

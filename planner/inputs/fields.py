@@ -221,7 +221,8 @@ def _doubt_values(
     unit = unit_of(spec.name)
     found = listed((f"{v:g}" for v in np.unique(values[odd])), 4)
     what = f"{spec.name} is {found}{' ' + unit if unit else ''}, which {why}: treated as absent"
-    ledger.note(layer.source, "doubt", layer.row[odd], what, spec.name)
+    stood = dict(zip(layer.row[odd].tolist(), values[odd].tolist(), strict=True))
+    ledger.note(layer.source, "doubt", stood, what, spec.name)
 
 
 def _read_words(

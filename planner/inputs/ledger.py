@@ -38,7 +38,11 @@ class Ledger:
     def note(
         self, source: Source, kind: str, rows: Iterable[int], what: str, column: str = ""
     ) -> None:
-        """Add one entry; ``rows`` are row numbers from 1, empty when the whole layer is meant."""
+        """Add one entry.
+
+        ``rows`` are row numbers from 1, empty when the whole layer is meant, or a mapping from
+        them to the numbers that stood there.
+        """
         numbers = rows.tolist() if isinstance(rows, np.ndarray) else [int(row) for row in rows]
         self.entries.append(
             LedgerEntry(
@@ -48,6 +52,7 @@ class Ledger:
                 what=what,
                 column=column,
                 file=source.file,
+                values=tuple(rows[row] for row in sorted(rows)) if isinstance(rows, dict) else (),
             )
         )
 

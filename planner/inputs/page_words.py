@@ -100,6 +100,11 @@ LAYERS = {
     ),
     "properties": (
         "Each needs a connection. A floor more than 15 m above or below the ground is not believed."
+        " An area upstream enters as a property too: a point beside the sewer where its pipe will"
+        " join, its average flow as `flow_l_per_s`, and as `floor_elev_m` the invert of its pipe"
+        " plus `connection_floor_drop_m`. Growth is the rule `future_people_factor`, which holds"
+        " for people and flows; water that leaks into the new pipes is"
+        " `infiltration_l_per_s_per_km_per_mm`."
     ),
     "tie_ins": (
         "Existing manholes that the new sewer may drain into. A tie-in belongs to the nearest"

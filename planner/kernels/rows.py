@@ -21,7 +21,7 @@ NEAR_STEP = 0.05  # [m] bore points this close near a crossing service
 FAR_STEP = 0.25  # [m] and this close along one that runs beside it
 NEAR_COUNT = 48  # at least this many points where a service is near, if it is long near
 SLACK = 0.002  # [m] what sampling may miss of a clearance
-END_MARGIN = 1.5  # [m] a house joins a leg at least this far from its downstream pit
+END_MARGIN = 1.5  # [m] a house joins a leg at least this far from its pits
 
 
 class GroundCells(NamedTuple):
@@ -317,7 +317,7 @@ def _house_rows(
         _, f = point_segment_distance(
             houses.xy[i, 0], houses.xy[i, 1], ends[0], ends[1], ends[2], ends[3]
         )
-        f = min(f, 1.0 - END_MARGIN / length)
+        f = min(max(f, END_MARGIN / length), 1.0 - END_MARGIN / length)
         x = ends[0] + f * (ends[2] - ends[0])
         y = ends[1] + f * (ends[3] - ends[1])
         d = math.hypot(houses.xy[i, 0] - x, houses.xy[i, 1] - y)

@@ -16,8 +16,8 @@ from planner.model import PLAN_COLUMNS, PLAN_GEOMETRY, Plan
 
 FLAGS = {"manhole", "served", "mandatory"}
 WHOLE = {"launches", "receives", "lanes_closed", "priority", "start_day", "end_day"}
-NUMBERS = {"cost", "days_open", "depth_ratio", "strike_probability", "worth_ratio"}
-UNITS = ("_m", "_mm", "_pct", "_l_per_s", "_m_per_s", "_m3")
+NUMBERS = {"cost", "surface_cost", "days_open", "depth_ratio", "strike_probability", "worth_ratio"}
+UNITS = ("_m", "_mm", "_pct", "_l_per_s", "_m_per_s", "_m2", "_m3")
 SETTINGS = {
     "OGR_CURRENT_DATE": "2000-01-01T00:00:00Z",  # a stamp of the format: same plan, same bytes
     "OGR_SQLITE_SYNCHRONOUS": "OFF",  # the file is put on the disk once, when it is whole

@@ -8,6 +8,7 @@ from typing import Any
 from planner.model import LedgerEntry
 from planner.outputs.display import ABSENT, DAGGER, Display, is_absent
 from planner.outputs.map_features import Pen, write_words
+from planner.outputs.map_reasons import conflicts_block, savings_block
 
 NO_BREAK = "\u00a0"
 Block = dict[str, Any]
@@ -34,7 +35,9 @@ def overview(pen: Pen) -> list[Block]:
         totals_block(pen),
         breaches_block(pen),
         unserved_block(pen),
+        conflicts_block(pen),
         optimality_block(pen),
+        savings_block(pen),
         cost_block(pen),
         *ledger_blocks(pen),
         rows_block(pen),

@@ -30,9 +30,10 @@ from planner.records import Bools, ChainPipe, ChainSlopes, Layout, Piping, Route
 from planner.rules import PipeSize, pipe_sizes, stepped
 
 __all__ = [
-    "FlowLoads", "SlopeWindow", "check_carried", "check_spare", "choose_size", "lay_pipes",
-    "load_legs", "load_pipes", "peak_factor", "people_of", "pipe_in_bore", "run_states",
-    "slopes_along", "slopes_of", "sum_down", "unit_flow", "usable_sizes",
+    "FlowLoads", "SlopeWindow", "check_carried", "check_spare", "choose_size",
+    "find_impossible_loads", "largest_peak", "lay_pipes", "load_legs", "load_pipes",
+    "peak_factor", "people_of", "pipe_in_bore", "run_states", "shed_load", "slopes_along",
+    "slopes_of", "sum_down", "unit_flow", "usable_sizes",
 ]  # fmt: skip
 
 LITRES = 1000.0  # per cubic metre
@@ -410,3 +411,73 @@ def check_carried(
         "remedy": f"{peak * LITRES:.1f} L/s is too much for {size.nominal_mm:.0f} mm at any slope; "
         "divide the flow, or add larger pipes",
     }  # fmt: skip
+
+
+def largest_peak(book: RuleBook, size: PipeSize) -> float:
+    """Greatest peak for which a size has a legal slope, in m3/s."""
+    low, high = 0.0, 1.0
+    while not slopes_of(book, size, high).empty:
+        low, high = high, 2.0 * high
+    while high - low > ROUNDING * high:
+        middle = (low + high) / 2
+        low, high = (low, middle) if slopes_of(book, size, middle).empty else (middle, high)
+    return low
+
+
+def shed_load(site: Site, layout: Layout, piping: Piping) -> dict[int, str]:
+    """Properties to leave out where no pipe carries what flows in a chain, and why.
+
+    The largest flows are left out first, as few as will do.
+
+    Parameters
+    ----------
+    site
+        The site.
+    layout
+        Chains, upstream first.
+    piping
+        Sizes of each chain, and which chains no size carries.
+    """
+    if not piping.too_much:
+        return {}
+    book, people = site.book, people_of(site)
+    size = usable_sizes(book, book.equipment.text("method"))[-1]
+    most, into = largest_peak(book, size), _inflows(layout)
+    streets = site.streets["street"].astype(str).tolist()
+    shed: dict[int, str] = {}
+    for number, peak in piping.too_much:
+        street = streets[layout.chains[number].rows[0]]
+        what = (
+            f"capacity: a peak of {peak * LITRES:.1f} L/s would flow in {street}, the largest "
+            f"pipe, {size.nominal_mm:.0f} mm, "
+            f"carries {most * LITRES:.1f} L/s; drain {(peak - most) * LITRES:.1f} L/s elsewhere"
+        )
+        rows = [row for row in _above(layout, into, number) if row not in shed]
+        rows.sort(key=lambda row: (-people[row], row))
+        leak = peak - _peak(book, _joined(layout, people)[number], 0.0)
+        while rows and _peak(book, float(people[rows].sum()), 0.0) + leak > most:
+            shed[rows.pop(0)] = what
+    return shed
+
+
+def _above(layout: Layout, into: list[list[int]], number: int) -> list[int]:
+    """Properties of a chain and of all chains above it."""
+    rows: list[int] = layout.chains[number].properties.tolist()
+    return rows + [row for above in into[number] for row in _above(layout, into, above)]
+
+
+def find_impossible_loads(site: Site) -> list[dict[str, Any]]:
+    """Breach for every property whose stated people or flow is negative; see the ledger."""
+    names = dict(zip(site.properties["row"].tolist(), site.properties["property_id"], strict=True))
+    units = {"people": "people", "flow_l_per_s": "L/s"}
+    return [
+        {"rule": entry.column, "subject": str(names.get(row, f"row {row}")), "value": value,
+         "limit": 0.0, "unit": units[entry.column], "severity": "breach",
+         "source": "properties layer",
+         "remedy": f"state {entry.column} of 0 or more in {entry.file}, row {row}; "
+         "until then the usual people are taken"}
+        for entry in site.ledger
+        if entry.layer == "properties" and entry.kind == "doubt" and entry.column in units
+        for row, value in zip(entry.rows, entry.values, strict=False)
+        if value < 0
+    ]  # fmt: skip

@@ -5,50 +5,15 @@ from __future__ import annotations
 import json
 import os
 import shutil
-import subprocess
-import sys
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import pytest
 from playwright.sync_api import sync_playwright
 
+from tests.demo.command import PROJECT, Run, run
 from tests.independent.arithmetic import audit, unreported
 
-ROOT = Path(__file__).parents[2]
-PROJECT = ROOT / "demo_data" / "project.toml"
-COMMAND = [sys.executable, "-c", "import sys; from planner.cli import main; sys.exit(main())"]
 FILES = ("plan.gpkg", "plan.json", "map.html")
-
-
-@dataclass(frozen=True)
-class Run:
-    """A finished run of the command."""
-
-    directory: Path
-    status: int
-    printed: str
-    told: str
-
-    @property
-    def summary(self) -> dict[str, Any]:
-        """What plan.json holds."""
-        read: dict[str, Any] = json.loads((self.directory / "plan.json").read_text("utf-8"))
-        return read
-
-
-def run(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*COMMAND, *arguments], cwd=ROOT, capture_output=True, text=True, check=False
-    )
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Run:
-    directory = tmp_path_factory.mktemp("demo") / "out"
-    done = run("plan", str(PROJECT), "--out", str(directory), "--json")
-    return Run(directory, done.returncode, done.stdout, done.stderr)
 
 
 def test_the_exit_status_follows_from_the_plan(demo: Run) -> None:

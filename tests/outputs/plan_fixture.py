@@ -208,7 +208,7 @@ def make_connections(site: Site) -> gpd.GeoDataFrame:
         end = sewer[leg].interpolate(sewer[leg].project(start))
         served = number < 10
         why = "" if served else "floor too low by 1.32 m for the sewer in Tannery Road"
-        rows.append((f"C{number + 1}", name, leg, "bored from pit", start.distance(end), 2.1, 150.0, 288.1, 287.2, 2.9, served, why, 4_200.0))  # fmt: skip
+        rows.append((f"C{number + 1}", name, leg, "bored from pit", start.distance(end), 2.1, 150.0, 288.1, 287.2, 2.9, 0.0, 1.44, 1, 1_716.0, served, why, 4_200.0))  # fmt: skip
         shapes.append(LineString([start, end]))
     return plan_layer("connections", rows, shapes)
 

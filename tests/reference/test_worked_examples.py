@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -14,6 +15,8 @@ from planner.kernels.peaks import design_peak, peak_factor
 from planner.kernels.tapers import round_up, stopping_distance, taper_length
 from planner.model import FOOT
 from planner.rules import load_book
+from planner.steps.legs import bore_axes, slopes
+from tests.steps.house_site import route_of
 
 INCH = 0.0254
 CUBIC_FOOT = FOOT**3
@@ -55,6 +58,27 @@ def test_velocity_of_a_part_full_pipe() -> None:
     # US Army subcourse EN0389, sample design problem: full 3.2 ft/s, ratio 1.045: 3.34 ft/s
     depth = brentq(lambda y: velocity_ratio(y) - 1.045, 0.5, 0.8)
     assert f"{3.2 * velocity_ratio(depth):.2f}" == "3.34"
+
+
+# wizedu.com, question 99574: 600 ft of pipe at 2 %, invert 5395.00 ft at 0+00, outside diameter
+# 1 ft, wall 1 in: top of the pipe in ft at each 100 ft
+TOP_OF_PIPE = [
+    (0, "5395.917"), (100, "5393.917"), (200, "5391.917"), (300, "5389.917"), (400, "5387.917"),
+    (500, "5385.917"), (600, "5383.917"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("station", "top"), TOP_OF_PIPE)
+def test_the_profile_along_a_pipe(station: float, top: str) -> None:
+    step = FOOT / 100
+    route = dataclasses.replace(
+        route_of([], levels=(539_500, 538_300)), leg_length=np.array([600 * FOOT]),
+        leg_inside=np.array([FOOT - 2 * INCH]), leg_outside=np.array([FOOT]),
+        leg_bore=np.array([1.5 * FOOT]),
+    )  # fmt: skip
+    axis = np.interp(station, [0, 600], np.array(bore_axes(route, step)).ravel() / FOOT)
+    assert 100 * slopes(route, step)[0] == pytest.approx(2.0)
+    assert f"{axis - 1.5 / 2 + 1.0:.3f}" == top  # the pipe rests on the floor of its bore
 
 
 TAPERS = [  # California MUTCD, Table 6H-4(CA), 12 ft lane: mph, merging, shifting, shoulder in ft

@@ -12,21 +12,25 @@ from shapely.geometry import Point
 
 from planner.kernels.hydraulics import depth_ratio, full_capacity
 from planner.model import RuleBook, Site
-from planner.records import Chain, Layout
+from planner.records import Chain, Layout, Route
 from planner.rules import load_book
 from planner.steps.flows import (
     check_carried,
     check_spare,
     choose_size,
+    largest_peak,
     lay_pipes,
+    load_legs,
     load_pipes,
     run_states,
+    shed_load,
     slopes_along,
     slopes_of,
     unit_flow,
     usable_sizes,
 )
 from tests.steps.clearance_site import site_of
+from tests.steps.house_site import route_of
 
 
 def us(**rules: Any) -> RuleBook:
@@ -207,11 +211,84 @@ def test_a_flow_that_no_size_carries_is_named() -> None:
     assert [number for number, _ in lay_pipes(site, layout).too_much] == [0, 2]
 
 
+def test_the_largest_peak_is_the_edge_of_what_a_size_carries() -> None:
+    # 24 in to 3.0 m/s at y/D 0.85: 0.29186 m2 x 0.90594 x 3.0 = 0.7932 m3/s
+    size = usable_sizes(us(), "jacked")[-1]
+    most = largest_peak(us(), size)
+    assert most == pytest.approx(0.7932, abs=1e-4)
+    assert [slopes_of(us(), size, most * k).empty for k in (0.999, 1.001)] == [False, True]
+
+
+def test_the_largest_flows_are_left_out_where_no_pipe_carries_all() -> None:
+    # 4,000,000 people x 378.5 L/d x 81.2456 / 67.2456 = 21,171.3 L/s; 793.2 can be carried
+    site = site_with(people=[2.5, 4e6])
+    layout = Layout((chain(1, -1, [0]), chain(1, -1, [1]), chain(0, 1, [])), {}, np.zeros((2, 2)),
+                    np.zeros(2), ("", ""), np.zeros((0, 3)))  # fmt: skip
+    site = dataclasses.replace(site, streets=gpd.GeoDataFrame({"street": ["Main Street"]}))
+    shed = shed_load(site, layout, lay_pipes(site, layout))
+    assert list(shed) == [1]
+    assert shed[1] == (
+        "capacity: a peak of 21171.3 L/s would flow in Main Street, the largest pipe, 600 mm, "
+        "carries 793.2 L/s; drain 20378.1 L/s elsewhere"
+    )
+
+
+def test_nothing_is_left_out_where_a_pipe_carries_all() -> None:
+    site = site_with(people=[5000.0, 2.5])
+    layout = Layout((chain(1, -1, [0]), chain(0, 1, [1])), {}, np.zeros((2, 2)),
+                    np.zeros(2), ("", ""), np.zeros((0, 3)))  # fmt: skip
+    site = dataclasses.replace(site, streets=gpd.GeoDataFrame({"street": ["Main Street"]}))
+    assert shed_load(site, layout, lay_pipes(site, layout)) == {}
+
+
 def site_with(people: list[float]) -> Site:
     """A site whose properties have these people and nothing else."""
     rows = {"people": people, "flow_l_per_s": [np.nan] * len(people)}
     frame = gpd.GeoDataFrame(rows, geometry=[Point(0, 0)] * len(people))
     return dataclasses.replace(site_of([]), properties=frame)
+
+
+def tree() -> tuple[Site, Route]:
+    """Two branches into a trunk: an area upstream, 300 people, and 48 on the trunk itself.
+
+    The area is a property with a flow at the head of its branch. Branches of 500 and 250 m of
+    200 mm, a trunk of 400 m of 300 mm.
+    """
+    rows = {"people": [np.nan, 300.0, 48.0], "flow_l_per_s": [2.0, np.nan, np.nan]}
+    frame = gpd.GeoDataFrame(rows, geometry=[Point(0, 0)] * 3)
+    site = dataclasses.replace(site_of([]), properties=frame, book=eu(future_people_factor=1.5))
+    route = route_of([(0, 0)] * 3, pits=((0, 500), (0, 0), (0, -400), (0, -800)),
+                     levels=(9900, 9800, 9700, 9600), legs=(0, 1, 2))  # fmt: skip
+    return site, dataclasses.replace(
+        route, leg_up=np.array([0, 1, 2]), leg_down=np.array([2, 2, 3]),
+        leg_length=np.array([500.0, 250.0, 400.0]), leg_nominal=np.array([200.0, 200.0, 300.0]),
+    )  # fmt: skip
+
+
+def test_a_tree_with_an_area_upstream_infiltration_and_growth_sums_as_by_hand() -> None:
+    # A person makes 150 L/d = 0.00173611 L/s, so the area's 2 L/s are 1,152 people. Growth 1.5:
+    #   area    1,728 people  (18 + 1.314534) / (4 + 1.314534) = 3.634287  x 3.00000 L/s = 10.902860
+    #   branch    450 people  (18 + 0.670820) / (4 + 0.670820) = 3.997332  x 0.78125 L/s =  3.122916
+    #   trunk   2,250 people  (18 + 1.5) / (4 + 1.5)           = 3.545455  x 3.90625 L/s = 13.849432
+    # Infiltration, 0.0005 L/s per km and mm: 0.5 km x 200 = 0.050, 0.25 x 200 = 0.025, and at the
+    # trunk's end 0.050 + 0.025 + 0.4 x 300 x 0.0005 = 0.135 L/s
+    loads = load_legs(*tree())
+    assert loads.people == pytest.approx([1728.0, 450.0, 2250.0])
+    assert 1000 * loads.infiltration == pytest.approx([0.050, 0.025, 0.135])
+    assert 1000 * loads.peak == pytest.approx([10.952860, 3.147916, 13.984432], abs=1e-5)
+
+
+def test_the_present_peak_of_the_same_tree() -> None:
+    # 1,500 people now: (18 + 1.224745) / (4 + 1.224745) = 3.679556 x 2.604167 + 0.135 L/s
+    assert 1000 * load_legs(*tree()).present_peak[2] == pytest.approx(9.717178, abs=1e-5)
+
+
+def test_depth_and_shear_are_known_for_now_and_for_the_future() -> None:
+    loads = load_legs(*tree())
+    inside, slope = np.array([0.2, 0.2, 0.3]), np.array([0.005, 0.005, 0.004])
+    now, later = (run_states(eu(), q, inside, slope) for q in (loads.present_peak, loads.peak))
+    for column in ("depth_ratio", "velocity", "shear", "critical_ratio"):
+        assert (getattr(now, column) < getattr(later, column)).all(), column
 
 
 def test_one_person_makes_the_unit_flow() -> None:
