@@ -20,6 +20,7 @@ COVER_STEP = 0.5  # [m] the ground is sampled at least this closely along a leg
 NEAR_STEP = 0.05  # [m] bore points this close near a crossing service
 FAR_STEP = 0.25  # [m] and this close along one that runs beside it
 NEAR_COUNT = 48  # at least this many points where a service is near, if it is long near
+BESIDE = math.sin(math.radians(15.0))  # below this angle in plan a service runs beside a leg
 SLACK = 0.002  # [m] what sampling may miss of a clearance
 END_MARGIN = 1.5  # [m] a house joins a leg at least this far from its pits
 
@@ -57,7 +58,7 @@ class Runs(NamedTuple):
     half_width: Floats  # (runs,) half width of a box, radius of a pipe [m]
     half_height: Floats  # (runs,) half height of a box, radius of a pipe [m]
     is_box: NDArray[np.bool_]  # (runs,)
-    required: Floats  # (runs,) edge to edge, tolerance included [m]
+    required: Floats  # (runs, 2) edge to edge where it is crossed, and where it runs beside [m]
     is_water: NDArray[np.bool_]  # (runs,)
     own: Ints  # (runs,) tie-in whose own pipe the run belongs to, -1 for none
     frame: Floats  # grid over the runs
@@ -202,6 +203,15 @@ def _interval_in_reach(ends: Floats, run: Floats, reach: float) -> tuple[float, 
 
 
 @njit(cache=True)
+def _runs_beside(ends: Floats, length: float, run: Floats) -> bool:
+    """Whether a leg and a run of a service lie nearly parallel in plan, or it is a point."""
+    dx, dy = run[2] - run[0], run[3] - run[1]
+    long = math.hypot(dx, dy)
+    turn = abs((ends[2] - ends[0]) * dy - (ends[3] - ends[1]) * dx)
+    return long <= 1e-9 or turn < BESIDE * length * long
+
+
+@njit(cache=True)
 def _axis_of_run(runs: Runs, r: int, at: float) -> tuple[float, float]:
     """Elevation of a run's axis and its slope at a distance along it."""
     a, b = runs.profile_start[r], runs.profile_start[r + 1]
@@ -220,9 +230,10 @@ def _service_points(
     t: Floats, low: Floats, high: Floats, n: int,
 ) -> int:  # fmt: skip
     """Add the levels of the invert between which this run is hit, place by place."""
-    clear = runs.required[r] + SLACK + bore.bore / 2.0
-    reach = clear + runs.half_width[r]
     run = runs.ends[r]
+    required = runs.required[r, 1 if _runs_beside(ends, length, run) else 0]
+    clear = required + SLACK + bore.bore / 2.0
+    reach = clear + runs.half_width[r]
     first, last = _interval_in_reach(ends, run, reach)
     if last < first:
         return n

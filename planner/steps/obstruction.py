@@ -96,16 +96,16 @@ def service_runs(site: Site, widest_bore: float, widest_pipe: float) -> Runs:
             found += _runs_of(site.ground, part, row, float(depth[row]), float(half_height[row]))
     service = np.array([f[1] for f in found], np.int64)
     ends = np.array([f[0] for f in found], float).reshape(-1, 4)
-    tolerance = max(
+    tolerance = np.array([
         site.book.rules.number(name) / 1000 for name in ("grade_tolerance_mm", "line_tolerance_mm")
-    )
+    ])  # fmt: skip
     required = np.array([
         required_clearance(site.book.rules, kind, quality) + tolerance
         for kind, quality in zip(layer["kind"], layer["quality"], strict=True)
-    ])  # fmt: skip
+    ]).reshape(-1, 2)  # fmt: skip
     water = layer["kind"].isin(["water", "reclaimed"]).to_numpy()
     per_run = service if len(service) else np.empty(0, np.int64)
-    reach = required[per_run] + widest_bore / 2 + half_width[per_run]
+    reach = required[per_run].max(axis=1) + widest_bore / 2 + half_width[per_run]
     apart = site.book.rules.number("water_horizontal_m") + widest_pipe / 2 + half_width[per_run]
     reach = np.where(water[per_run], np.maximum(reach, apart), reach) + GRID_STEP
     lengths = [len(f[2]) for f in found]

@@ -45,7 +45,7 @@ def runs(*pipes: tuple[tuple[float, ...], float, float], water: bool = False) ->
         ends, np.arange(count), 2 * np.arange(count + 1),
         np.array([d for length in long for d in (0.0, length)]),
         np.array([p[1] for p in pipes for _ in range(2)]), radius, radius,
-        np.zeros(count, bool), np.full(count, 0.6), np.full(count, water), np.full(count, -1),
+        np.zeros(count, bool), np.full((count, 2), 0.6), np.full(count, water), np.full(count, -1),
         *build_grid(ends, np.full(count, 6.0), 6.0),
     )  # fmt: skip
 
@@ -174,3 +174,18 @@ def test_a_zone_asks_for_more_cover_where_it_lies() -> None:
     places = dict(zip(made[1].round(3).tolist(), made[2].round(9).tolist(), strict=True))
     assert places[0.0] == pytest.approx(98.53)
     assert min(places.values()) == pytest.approx(97.73)
+
+
+@pytest.mark.parametrize(("lean", "required"), [(14.0, 0.7), (16.0, 0.6)])
+def test_a_service_beside_a_leg_asks_for_its_own_clearance(lean: float, required: float) -> None:
+    """Hand calculation: axis 99, radii 0.1 and 0.15: the axes come 0.25 and what is required apart.
+
+    Below 15 degrees the service runs beside the leg, above it is crossed.
+    """
+    dx, dy = 20 * np.cos(np.radians(lean)), 20 * np.sin(np.radians(lean))
+    services = runs(((30 - dx, -dy, 30 + dx, dy), 99.0, 0.3))
+    services = services._replace(required=np.array([[0.6, 0.7]]))
+    bare = runs(((30 - dx, -dy, 30 + dx, dy), 99.0, 0.3))
+    bare = bare._replace(required=np.full((1, 2), required))
+    for one, other in zip(bound(services), bound(bare), strict=True):
+        assert np.array_equal(one, other)
