@@ -1,0 +1,1 @@
+"""Layouts judged by code of its own: every tree enumerated, another programme, published optima."""
