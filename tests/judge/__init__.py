@@ -1,0 +1,1 @@
+"""Judges of the programme: other solvers, from the published arrays alone."""
