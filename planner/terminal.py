@@ -21,6 +21,7 @@ CAUTION = (
     "the local codes, and have a licensed engineer decide."
 )
 MOST_WRONG, MOST_LINES = 5, 3  # on the screen of a plan; its files hold the rest
+DRAWN = ("pits", "legs", "connections")  # layers of a design, which no project file names
 MOST_ALSO = 4  # further subjects of a broken rule that are named
 ROWS = ("read", "used", "repaired", "refused", "ignored")
 LEDGER = {
@@ -150,7 +151,8 @@ def show_rest(made: Plan, files: Mapping[str, Path], show: Display, most: int) -
     say_lines("Not served", left_out, most, "plan.gpkg, layer connections")
     if doubts:
         say(f"Doubtful in what was read: {doubts}, which `pitline inputs` lists", "bold")
-    counts = ((layer, rows["read"]) for layer, rows in site.row_counts.items() if rows["read"])
+    counts = [(layer, rows["read"]) for layer, rows in site.row_counts.items() if rows["read"]]
+    counts += [(f"design's {f.layer}", f.rows) for f in site.inputs if f.layer in DRAWN]
     say(f"Read: {', '.join(f'{layer} {rows}' for layer, rows in counts)}")
     say_lines("Assumed", assumed, most, "plan.json")
     advice = len(summary["breaches"]) - len(breaches_of(made))

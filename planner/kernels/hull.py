@@ -104,6 +104,11 @@ def sort_pairs(t: Floats, h: Floats, n: int) -> None:
     n
         Number of points.
     """
+    sorted_to = 1
+    while sorted_to < n and t[sorted_to - 1] <= t[sorted_to]:
+        sorted_to += 1
+    if sorted_to >= n:
+        return
     order = np.argsort(t[:n], kind="mergesort")
     t[:n] = t[:n][order]
     h[:n] = h[:n][order]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from planner.kernels.ground import sample_ground
 from planner.kernels.hull import hull_at, lower_hull, sort_pairs, upper_hull
-from planner.kernels.plane import cell_of, in_ring, point_segment_distance, segment_distance
+from planner.kernels.plane import cell_of, in_ring, point_segment_distance
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -150,75 +150,86 @@ def _depth_rows(
 
 
 @njit(cache=True)
-def _nearest_on_leg(ends: Floats, run: Floats) -> float:
-    """Where along a leg it is nearest to a run in plan."""
-    best, where = np.inf, 0.0
-    for i in range(2):
-        d, f = point_segment_distance(
-            run[2 * i], run[2 * i + 1], ends[0], ends[1], ends[2], ends[3]
-        )
-        if d < best:
-            best, where = d, f
-        d, _ = point_segment_distance(ends[2 * i], ends[2 * i + 1], run[0], run[1], run[2], run[3])
-        if d < best:
-            best, where = d, float(i)
-    ax, ay = ends[2] - ends[0], ends[3] - ends[1]
-    bx, by = run[2] - run[0], run[3] - run[1]
-    cross = ax * by - ay * bx
-    if cross != 0.0:
-        f = ((run[0] - ends[0]) * by - (run[1] - ends[1]) * bx) / cross
-        g = ((run[0] - ends[0]) * ay - (run[1] - ends[1]) * ax) / cross
-        if 0.0 <= f <= 1.0 and 0.0 <= g <= 1.0:
-            return float(f)
-    return where
-
-
-@njit(cache=True)
-def _edge_of_reach(ends: Floats, run: Floats, reach: float, inside: float, outside: float) -> float:
-    """Where along a leg the run comes into reach, between a place inside and one outside."""
-    for _ in range(26):
-        f = (inside + outside) / 2.0
-        x = ends[0] + f * (ends[2] - ends[0])
-        y = ends[1] + f * (ends[3] - ends[1])
-        d, _ = point_segment_distance(x, y, run[0], run[1], run[2], run[3])
-        if d <= reach:
-            inside = f
-        else:
-            outside = f
-    return outside
-
-
-@njit(cache=True)
-def _interval_in_reach(ends: Floats, run: Floats, reach: float) -> tuple[float, float]:
-    """Part of a leg that is within reach of a run in plan; empty as (1, 0)."""
-    d = segment_distance(ends[0], ends[1], ends[2], ends[3], run[0], run[1], run[2], run[3])
-    if d > reach:
+def _disc_interval(dx: float, dy: float, x: float, y: float, reach: float) -> tuple[float, float]:
+    """Where a leg from x, y by dx, dy is within reach of the origin; empty as (1, 0)."""
+    a, b = dx * dx + dy * dy, x * dx + y * dy
+    root = b * b - a * (x * x + y * y - reach * reach)
+    if root < 0.0:
         return 1.0, 0.0
-    nearest = _nearest_on_leg(ends, run)
-    d0, _ = point_segment_distance(ends[0], ends[1], run[0], run[1], run[2], run[3])
-    d1, _ = point_segment_distance(ends[2], ends[3], run[0], run[1], run[2], run[3])
-    first = 0.0 if d0 <= reach else _edge_of_reach(ends, run, reach, nearest, 0.0)
-    last = 1.0 if d1 <= reach else _edge_of_reach(ends, run, reach, nearest, 1.0)
-    return first, last
+    return (-b - math.sqrt(root)) / a, (-b + math.sqrt(root)) / a
 
 
 @njit(cache=True)
-def _runs_beside(ends: Floats, length: float, run: Floats) -> bool:
+def _between(start: float, rate: float, low: float, high: float) -> tuple[float, float]:
+    """Where ``start + rate f`` lies between two values; empty as (1, 0)."""
+    if rate == 0.0:
+        return (-np.inf, np.inf) if low <= start <= high else (1.0, 0.0)
+    f, g = (low - start) / rate, (high - start) / rate
+    return min(f, g), max(f, g)
+
+
+@njit(cache=True)
+def _along(ends: Floats, run: Floats) -> tuple[float, float, float, float, float]:
+    """A leg in the frame of a run: its length, start along and aside, and rates over the leg."""
+    ux, uy = run[2] - run[0], run[3] - run[1]
+    long = math.hypot(ux, uy)
+    if long > 0.0:
+        ux, uy = ux / long, uy / long
+    else:
+        ux, uy = 1.0, 0.0
+    x, y = ends[0] - run[0], ends[1] - run[1]
+    dx, dy = ends[2] - ends[0], ends[3] - ends[1]
+    return long, x * ux + y * uy, y * ux - x * uy, dx * ux + dy * uy, dy * ux - dx * uy
+
+
+@njit(cache=True)
+def _interval_in_reach(
+    long: float, g: float, s: float, dg: float, ds: float, reach: float
+) -> tuple[float, float]:
+    """Part of a leg that is within reach of a run in plan; empty as (1, 0).
+
+    What is within reach of a run is a rectangle with a disc at each end: a convex shape, so the
+    parts of the leg in the three join into one.
+    """
+    first, last = np.inf, -np.inf
+    for f0, f1 in (
+        _disc_interval(dg, ds, g, s, reach),
+        _disc_interval(dg, ds, g - long, s, reach),
+    ):
+        if f0 <= f1:
+            first, last = min(first, f0), max(last, f1)
+    a0, a1 = _between(g, dg, 0.0, long)
+    b0, b1 = _between(s, ds, -reach, reach)
+    if max(a0, b0) <= min(a1, b1):
+        first, last = min(first, max(a0, b0)), max(last, min(a1, b1))
+    first, last = max(0.0, first), min(1.0, last)
+    return (first, last) if first <= last else (1.0, 0.0)
+
+
+@njit(cache=True)
+def _runs_beside(long: float, dg: float, ds: float) -> bool:
     """Whether a leg and a run of a service lie nearly parallel in plan, or it is a point."""
-    dx, dy = run[2] - run[0], run[3] - run[1]
-    long = math.hypot(dx, dy)
-    turn = abs((ends[2] - ends[0]) * dy - (ends[3] - ends[1]) * dx)
-    return long <= 1e-9 or turn < BESIDE * length * long
+    return long <= 1e-9 or abs(ds) < BESIDE * math.hypot(dg, ds)
 
 
 @njit(cache=True)
-def _axis_of_run(runs: Runs, r: int, at: float) -> tuple[float, float]:
-    """Elevation of a run's axis and its slope at a distance along it."""
+def _piece_of_run(runs: Runs, r: int, at: float, k: int) -> int:
+    """Which piece of a run's profile holds a distance along it, from a guess that is near."""
+    first, last = runs.profile_start[r] + 1, runs.profile_start[r + 1] - 1
+    k = min(max(k, first), last)
+    while k < last and at >= runs.profile_at[k]:
+        k += 1
+    while k > first and at < runs.profile_at[k - 1]:
+        k -= 1
+    return k
+
+
+@njit(cache=True)
+def _axis_of_run(runs: Runs, r: int, at: float, k: int) -> tuple[float, float]:
+    """Elevation of a run's axis and its slope at a distance along it, in a piece of its profile."""
     a, b = runs.profile_start[r], runs.profile_start[r + 1]
     if b - a == 1:
         return float(runs.profile_z[a]), 0.0
-    k = a + np.searchsorted(runs.profile_at[a:b], at, side="right")
-    k = min(max(k, a + 1), b - 1)
     step = runs.profile_at[k] - runs.profile_at[k - 1]
     slope = (runs.profile_z[k] - runs.profile_z[k - 1]) / step
     return float(runs.profile_z[k - 1] + slope * (at - runs.profile_at[k - 1])), float(slope)
@@ -230,23 +241,24 @@ def _service_points(
     t: Floats, low: Floats, high: Floats, n: int,
 ) -> int:  # fmt: skip
     """Add the levels of the invert between which this run is hit, place by place."""
-    run = runs.ends[r]
-    required = runs.required[r, 1 if _runs_beside(ends, length, run) else 0]
+    long, g, s, dg, ds = _along(ends, runs.ends[r])
+    required = runs.required[r, 1 if _runs_beside(long, dg, ds) else 0]
     clear = required + SLACK + bore.bore / 2.0
     reach = clear + runs.half_width[r]
-    first, last = _interval_in_reach(ends, run, reach)
+    first, last = _interval_in_reach(long, g, s, dg, ds, reach)
     if last < first:
         return n
     near = (last - first) * length
     count = min(int(near / NEAR_STEP) + 1, max(NEAR_COUNT, int(near / FAR_STEP) + 1))
     to_axis = bore.bore / 2.0 - (bore.outside - bore.inside) / 2.0
-    long = math.hypot(run[2] - run[0], run[3] - run[1])
+    k = _piece_of_run(runs, r, g + first * dg, 0)
     for i in range(count + 1):
         f = min(1.0, first + (last - first) * i / count)
-        x = ends[0] + f * (ends[2] - ends[0])
-        y = ends[1] + f * (ends[3] - ends[1])
-        d, g = point_segment_distance(x, y, run[0], run[1], run[2], run[3])
-        z, slope = _axis_of_run(runs, r, g * long)
+        at, aside = g + f * dg, abs(s + f * ds)
+        on = min(max(at, 0.0), long)
+        d = aside if on == at else math.hypot(aside, at - on)
+        k = _piece_of_run(runs, r, on, k)
+        z, slope = _axis_of_run(runs, r, on, k)
         if runs.is_box[r]:
             gap = max(0.0, d - runs.half_width[r])
             square = clear * clear - gap * gap
@@ -268,20 +280,19 @@ def _water_points(
     t: Floats, h: Floats, n: int,
 ) -> int:  # fmt: skip
     """Add the highest invert below a water main wherever it is within the rule's distance."""
-    run = runs.ends[r]
+    long, g, s, dg, ds = _along(ends, runs.ends[r])
     reach = water.horizontal + bore.outside / 2.0 + runs.half_width[r] + SLACK
-    first, last = _interval_in_reach(ends, run, reach)
+    first, last = _interval_in_reach(long, g, s, dg, ds, reach)
     if last < first:
         return n
     top = bore.outside - (bore.outside - bore.inside) / 2.0
-    long = math.hypot(run[2] - run[0], run[3] - run[1])
     count = int((last - first) * length / FAR_STEP) + 1
+    k = _piece_of_run(runs, r, g + first * dg, 0)
     for i in range(count + 1):
         f = min(1.0, first + (last - first) * i / count)
-        x = ends[0] + f * (ends[2] - ends[0])
-        y = ends[1] + f * (ends[3] - ends[1])
-        _, g = point_segment_distance(x, y, run[0], run[1], run[2], run[3])
-        z, _ = _axis_of_run(runs, r, g * long)
+        on = min(max(g + f * dg, 0.0), long)
+        k = _piece_of_run(runs, r, on, k)
+        z, _ = _axis_of_run(runs, r, on, k)
         t[n], h[n] = f, z - runs.half_height[r] - water.vertical - SLACK - top
         n += 1
     return n
@@ -447,16 +458,18 @@ def bind_legs(
                     continue
                 m = _service_points(ends, length, runs, r, bore, st, low, high, m)
                 if runs.is_water[r]:
-                    extra = _water_points(ends, length, runs, r, bore, water, et, eh, extra)
+                    more = _water_points(ends, length, runs, r, bore, water, et, eh, extra)
+                    extra += lower_hull(et[extra:more], eh[extra:more], more - extra)
             above = m > 0
             for k in range(m):
                 if high[k] > hull_at(t, h, n, st[k]):
                     above = False
                     break
             if not above:
-                for k in range(m):
-                    et[extra], eh[extra] = st[k], low[k]
-                    extra += 1
+                sort_pairs(st, low, m)
+                m = lower_hull(st, low, m)
+                et[extra : extra + m], eh[extra : extra + m] = st[:m], low[:m]
+                extra += m
                 continue
             st2[:m] = st[:m]
             sort_pairs(st, low, m)

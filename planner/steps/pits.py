@@ -118,7 +118,11 @@ def floors(route: Route, prices: Prices, step: float) -> Floats:
     """Bottom of each pit; of a tie-in its invert. [m]"""
     launches, _ = roles(route)
     under = np.where(launches > 0, prices.under[1], prices.under[0])
-    return np.asarray(route.pit_level * step - np.where(route.pit_tie_in >= 0, 0.0, under))
+    lowest, dug = route.pit_level.copy(), route.pit_tie_in < 0
+    ends = (route.leg_up, route.leg_up_level), (route.leg_down, route.leg_down_level)
+    for pit, level in ends:  # a design may drop the wrong way: the floor is below all that meets
+        np.fmin.at(lowest, pit[dug[pit]], level[dug[pit]])
+    return np.asarray(lowest * step - np.where(dug, under, 0.0))
 
 
 def drops(route: Route, step: float) -> Floats:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -185,8 +185,3 @@ def rules(**values: Any) -> dict[str, Any]:
 def tie_in(**values: Any) -> dict[str, Any]:
     """Another record of the tie-in."""
     return {"tie_ins": [point(0, 0, **(TIE_IN | values))]}
-
-
-def also(case: Case, *more: str) -> Case:
-    """A case that breaks further rules."""
-    return replace(case, brings=(*case.brings, *more))

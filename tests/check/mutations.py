@@ -189,10 +189,23 @@ def in_feet(frames: Frames, _: Chance) -> Frames:
     return frames | {"legs": frame}
 
 
+def spoil_connection(frames: Frames, chance: Chance) -> Frames:
+    if "connections" not in frames:
+        return frames
+    frame = frames["connections"].astype({"joins": object, "invert_sewer_m": object})
+    row = _row(frame, chance)
+    frame.iloc[row, frame.columns.get_loc("joins")] = str(chance.choice(TEXTS))
+    frame.iloc[row, frame.columns.get_loc("invert_sewer_m")] = chance.choice(NUMBERS)
+    shapes = list(frame.geometry)
+    shapes[row] = [None, shapely.Point(0, 0), shapely.LineString(), shapes[row]][chance.integers(4)]
+    return frames | {"connections": frame.set_geometry(shapes, crs=frame.crs)}
+
+
 MUTATIONS: tuple[Mutation, ...] = (
     move, turn_round, lose_shape, empty_shape, no_number, make_multi, make_area, add_height,
     shrink, set_number, set_text, swap_inverts, swap_pits, join_elsewhere, double_row, lose_row,
     lose_all, lose_column, add_column, shuffle, reproject, misname_system, in_feet,
+    spoil_connection,
 )  # fmt: skip
 
 

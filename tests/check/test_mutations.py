@@ -23,7 +23,7 @@ def site(tmp_path_factory: pytest.TempPathFactory) -> planner.Site:
 @pytest.mark.parametrize("seed", range(25))
 def test_a_spoiled_design_is_judged_or_refused(site: planner.Site, seed: int) -> None:
     whole = check(site, drawn_frames())
-    full = {"pits": whole.pits, "legs": whole.legs}
+    full = {"pits": whole.pits, "legs": whole.legs, "connections": whole.connections}
     for number in range(EACH):
         chance = np.random.default_rng([seed, number])
         frames, spoiled = spoil(full if number % 2 else drawn_frames(), chance)

@@ -182,6 +182,14 @@ def test_a_layer_of_another_kind_is_refused(site: planner.Site) -> None:
         planner.check_design(site, table, drawn_frames()["legs"])
 
 
+def test_connections_that_say_nothing_are_not_used_and_that_is_said(site: planner.Site) -> None:
+    frames = drawn_frames()
+    plan = check(site, frames | {"connections": frames["pits"]})
+    said = [row["what"] for row in plan.summary["assumptions"] if row["layer"] == "design"]
+    assert any("connections has no column property_id and joins" in what for what in said)
+    assert plan.summary["status"] == "ok"
+
+
 def test_a_design_far_away_gets_findings(site: planner.Site) -> None:
     frames = {
         name: frame.set_geometry(frame.geometry.translate(50_000.0), crs=GROUND_CRS)

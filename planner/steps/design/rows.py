@@ -20,13 +20,11 @@ NEEDED = {
     "legs": ("leg_id", "up_pit", "down_pit", "invert_up_m", "invert_down_m", "diameter_mm"),
     "connections": ("property_id", "joins"),
 }
+FREE = {"connections"}  # layers whose rows need no geometry
 NUMBERS = {"invert_up_m": -1e5, "invert_down_m": -1e5, "diameter_mm": 0.0}  # and what is below them
 MOST = 1e5  # no elevation in metres and no size in millimetres is above
-KINDS = {"pits": {"Point", "Polygon"}, "legs": {"LineString"}, "connections": {"LineString"}}
-WHAT = {
-    "pits": "a pit is a point, or the outline of its footprint", "legs": "a leg is a line",
-    "connections": "a connection is a line",
-}  # fmt: skip
+KINDS = {"pits": {"Point", "Polygon"}, "legs": {"LineString"}}
+WHAT = {"pits": "a pit is a point, or the outline of its footprint", "legs": "a leg is a line"}
 FEET = (30.0, 15.0)  # [m] from the ground: inverts further off, and as near when read as feet
 
 
@@ -136,7 +134,7 @@ def _require_shapes(frame: gpd.GeoDataFrame, layer: str) -> None:
             "the design's layer states no coordinate reference system",
             "write the CRS that it is drawn in into the file; it is not guessed", layer=layer,
         )  # fmt: skip
-    for row, shape in enumerate(frame.geometry, start=1):
+    for row, shape in enumerate(frame.geometry if layer not in FREE else (), start=1):
         if shape is None or shape.is_empty:
             raise InputError(
                 "the row has no geometry", "draw it or remove it", layer=layer, row=row
@@ -157,7 +155,7 @@ def _require_values(rows: Rows, layer: str) -> None:
     for column in NEEDED[layer]:
         if column in NUMBERS:
             _require_numbers(rows, layer, column)
-        elif column != "joins":
+        elif layer not in FREE:
             for row, name in enumerate(rows.names(column), start=1):
                 if not name:
                     raise InputError(
@@ -189,7 +187,7 @@ def _local(site: Site, frame: gpd.GeoDataFrame, layer: str) -> np.ndarray:
         return np.column_stack(site.frame.to_local(xy[:, 0], xy[:, 1]))
 
     moved = np.asarray(shapely.transform(flat.geometry.to_numpy(), move), object)
-    for row, shape in enumerate(moved, start=1):
+    for row, shape in enumerate(moved if layer not in FREE else (), start=1):
         if not np.isfinite(shapely.get_coordinates(shape)).all():
             raise InputError(
                 "the row cannot be carried to the project's coordinate reference system",

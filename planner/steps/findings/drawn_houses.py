@@ -31,7 +31,8 @@ def house_findings(works: Works) -> Iterator[Finding]:
     )
     for row in given.to_dict("records"):
         inverts = [_number(row[name]) for name in LEVELS]
-        if np.isnan(inverts).any() or str(row["property_id"]) not in floors:
+        line = row["shape"] is not None and row["shape"].geom_type == "LineString"
+        if not line or np.isnan(inverts).any() or str(row["property_id"]) not in floors:
             continue
         name = str(row.get("connection_id") or row["property_id"])
         size, stated = (_number(row.get(column)) for column in ("diameter_mm", "length_m"))

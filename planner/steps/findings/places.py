@@ -50,8 +50,12 @@ def _outside(works: Works) -> Iterator[Finding]:
             continue
         outside = shapely.difference(line, room)
         if route.pit_tie_in[route.leg_down[leg]] >= 0:
-            end = shapely.Point(route.pit_xy[route.leg_down[leg]])
-            outside = shapely.difference(outside, end.buffer(LEAVE_REACH + CENTIMETRE))
+            end = route.pit_xy[route.leg_down[leg]]
+            if (
+                np.hypot(*(shapely.get_coordinates(outside) - end).T).max()
+                <= LEAVE_REACH + CENTIMETRE
+            ):
+                continue
         yield from _out(works, route.leg_id[leg], outside)
     for name, shape in _pits(works):
         if not shapely.covers(room, shape):

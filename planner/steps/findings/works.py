@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import geopandas as gpd
 import numpy as np
@@ -44,14 +45,14 @@ class Works:
         """Rules of the project."""
         return self.site.book.rules
 
-    @property
+    @cached_property
     def lines(self) -> np.ndarray:
         """Axes of the legs in plan, upper end first, (legs,)."""
         xy, route = self.route.pit_xy, self.route
         ends = np.stack([xy[route.leg_up], xy[route.leg_down]], axis=1).reshape(-1, 2, 2)
         return np.asarray(shapely.linestrings(ends), object)
 
-    @property
+    @cached_property
     def has_manhole(self) -> list[bool]:
         """Whether a manhole stays at each pit; at a tie-in it does."""
         built = self.frames["pits"]["manhole"].to_numpy(bool)
