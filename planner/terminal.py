@@ -149,6 +149,7 @@ def show_rest(made: Plan, files: Mapping[str, Path], show: Display, most: int) -
     assumed = [f"{a['layer']}: {show.prose(a['what'])}" for a in summary["assumptions"]]
     assumed.sort(key=lambda line: not line.startswith("design"))
     say_lines("Not served", left_out, most, "plan.gpkg, layer connections")
+    say_lines("Cannot hold together", together_words(made), most, "plan.json")
     if doubts:
         say(f"Doubtful in what was read: {doubts}, which `pitline inputs` lists", "bold")
     counts = [(layer, rows["read"]) for layer, rows in site.row_counts.items() if rows["read"]]
@@ -157,6 +158,8 @@ def show_rest(made: Plan, files: Mapping[str, Path], show: Display, most: int) -
     say_lines("Assumed", assumed, most, "plan.json")
     advice = len(summary["breaches"]) - len(breaches_of(made))
     say(f"Found: {found_words(made, show, advice)}")
+    for line in bound_words(made, show):
+        say(line)
     folder = files["plan.json"].parent
     say(f"Files in {folder}: {', '.join(name for name in files if name != 'map.html')}")
     say(f"Map: {files['map.html']}")
@@ -210,3 +213,25 @@ def found_words(made: Plan, show: Display, advice: int) -> str:
         f"advice: {advice}" if advice else "",
     )
     return "; ".join(filter(None, parts))
+
+
+def together_words(made: Plan) -> list[str]:
+    """What bars each of the things that cannot be served."""
+    return [
+        f"{one['subject']}: {', '.join(one['together'])}"
+        for one in made.summary.get("cannot_hold_together") or []
+    ]
+
+
+def bound_words(made: Plan, show: Display) -> list[str]:
+    """How far the plan can be from the cheapest one, where that is proven."""
+    known = made.summary["optimality"]
+    if known["gap_pct"] is None:
+        return []
+    cost, least = (show.text("money", known[name]) for name in ("cost", "lower_bound"))
+    gap = f"{known['gap_pct']:.2f} %"
+    words = (
+        f"Proven: no plan in these streets saves more than {gap} of the {cost} that the search "
+        f"decides; none costs less than {least}"
+    )
+    return [words]
