@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from numba import njit
 
 from planner.kernels.programme import GUARD, Legs
@@ -40,24 +38,3 @@ def leg_allows(legs: Legs, leg: int, z: int, a: int) -> bool:
         if not (below or above):
             return False
     return True
-
-
-@njit(cache=True, nogil=True)
-def gap_of_band(legs: Legs, band: int, a: int) -> tuple[int, int]:
-    """Highest level of the upper end below a band and lowest above it, for an arrival level."""
-    below, above = FAR, -FAR
-    for k in range(legs.band_low[band], legs.band_high[band]):
-        t, h = legs.band_t[k], legs.band_h[k] + GUARD
-        if t >= 1.0:
-            if a > h:
-                below = -FAR
-        else:
-            below = min(below, (h - t * a) / (1.0 - t))
-    for k in range(legs.band_high[band], legs.band_low[band + 1]):
-        t, h = legs.band_t[k], legs.band_h[k] - GUARD
-        if t >= 1.0:
-            if a < h:
-                above = FAR
-        else:
-            above = max(above, (h - t * a) / (1.0 - t))
-    return math.floor(max(below, -FAR)), math.ceil(min(above, FAR))

@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.leg_rows import FAR, gap_of_band
+from planner.kernels.leg_rows import FAR
 from planner.kernels.programme import (
     DRIVES,
     GUARD,
@@ -137,13 +137,38 @@ def _range_min(table: Floats, i: int, j: int) -> float:
 
 
 @njit(cache=True, nogil=True)
+def _edge_of_band(
+    legs: Legs, rows: tuple[int, int], side: float, a_low: int, edge: Floats, lines: Floats
+) -> None:
+    """Highest z below a band for each arrival level (side 1), or minus the lowest above it (-1)."""
+    n, top = 0, np.inf
+    for k in range(rows[0], rows[1]):
+        t, h = legs.band_t[k], side * legs.band_h[k] + GUARD
+        if t >= 1.0:
+            top = min(top, h)
+        else:
+            lines[n, 0], lines[n, 1] = h / (1.0 - t), side * t / (1.0 - t)
+            n += 1
+    for i in range(len(edge)):
+        z = FAR if side * (a_low + i) <= top else -FAR
+        for k in range(n):
+            z = min(z, lines[k, 0] - lines[k, 1] * (a_low + i))
+        edge[i] = max(z, -FAR)
+
+
+@njit(cache=True, nogil=True)
 def _gaps(legs: Legs, leg: int, a_low: int, count: int) -> Ints:
     """Forbidden z of every band, for each arrival level: highest below and lowest above."""
     first, last = legs.band_start[leg], legs.band_start[leg + 1]
     gaps = np.empty((count, last - first, 2), np.int64)
-    for i in range(count):
-        for band in range(first, last):
-            below, above = gap_of_band(legs, band, a_low + i)
+    lines = np.empty((legs.band_low[last] - legs.band_low[first], 2))
+    under, over = np.empty(count), np.empty(count)
+    for band in range(first, last):
+        middle = legs.band_high[band]
+        _edge_of_band(legs, (legs.band_low[band], middle), 1.0, a_low, under, lines)
+        _edge_of_band(legs, (middle, legs.band_low[band + 1]), -1.0, a_low, over, lines)
+        for i in range(count):
+            below, above = math.floor(under[i]), math.ceil(-over[i])
             k = band - first
             while k > 0 and gaps[i, k - 1, 0] > below:
                 gaps[i, k, 0], gaps[i, k, 1] = gaps[i, k - 1, 0], gaps[i, k - 1, 1]
