@@ -126,7 +126,7 @@ def optimality_block(pen: Pen) -> Block:
         ["No plan costs less than", show.text("money", known.get("lower_bound"))],
         ["Gap", show.text("percent", known.get("gap_pct"))],
     ]
-    text = [str(known.get("scope", ""))]
+    text = [f"The bound is over {known.get('scope', '')}."]
     if known.get("not_bounded"):
         text.append("Not bounded: " + ", ".join(str(name) for name in known["not_bounded"]))
     return {"title": "How good it is", "rows": rows, "text": text}

@@ -1,0 +1,73 @@
+"""Pits, legs and inverts with their geometry, against a bare sampling of the candidate legs.
+
+Goal: at most 4 times the bilinear sampling of the ground along every candidate leg each half
+metre: 1 km of street, stations every 2 m, three lanes, levels of 1 cm.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from numba import njit
+from numpy.typing import NDArray
+
+from planner.kernels.ground import sample_ground
+from planner.kernels.optimum import find_optimum
+from planner.kernels.rows import GroundCells
+from planner.steps.routing.pricing import build_problem
+from tests.benchmarks.test_programme_benchmark import curved_street, long_street, quickest
+from tests.judge.sites import given_of_site
+
+Floats = NDArray[np.float64]
+
+STEP = 0.5  # [m]
+MOST_OVER_SAMPLING = 200.0  # an alarm far above the goal of 4
+
+
+@njit(cache=False)
+def _sample_legs(ends: Floats, ground: GroundCells) -> float:
+    """Ground along every leg each half metre; the sum keeps the compiler from leaving it out."""
+    total = 0.0
+    for i in range(len(ends)):
+        dx, dy = ends[i, 2] - ends[i, 0], ends[i, 3] - ends[i, 1]
+        count = int(np.ceil(np.hypot(dx, dy) / STEP))
+        f = np.arange(count + 1) / count
+        level = sample_ground(
+            ground.values, ground.x0, ground.y0, ground.step, ground.col, ground.row,
+            ends[i, 0] + f * dx, ends[i, 1] + f * dy,
+        )  # fmt: skip
+        total += level.sum()
+    return total
+
+
+@pytest.mark.benchmark(group="route")
+@pytest.mark.parametrize("street", [long_street, curved_street], ids=["bare", "with services"])
+def test_a_route_takes_some_times_the_sampling_of_its_legs(
+    tmp_path: Path,
+    street: Callable[[float], dict[str, Any]],
+    benchmark: Callable[[Callable[[], object]], Any],
+) -> None:
+    given = given_of_site(tmp_path, **street(1000.0))
+    served = np.zeros(len(given.site.properties), bool)
+    served[np.concatenate([chain.properties for chain in given.layout.chains])] = True
+    problem = build_problem(given, served)
+    find_optimum(problem.strict)
+    xy, bound = given.candidates.xy, problem.bound
+    ends = np.hstack([xy[bound.up], xy[bound.down]])
+    _sample_legs(ends[:10], given.obstructions.ground)
+    bare = quickest(lambda: _sample_legs(ends, given.obstructions.ground))
+    geometry = quickest(lambda: build_problem(given, served), 3)
+    begin = time.perf_counter()
+    found = find_optimum(problem.strict)
+    programme = time.perf_counter() - begin
+    benchmark(lambda: _sample_legs(ends, given.obstructions.ground))
+    assert found is not None
+    ratio = (geometry + programme) / bare
+    print(f"\n    {len(ends)} legs: sampling {bare:.3f} s, geometry {geometry:.3f} s, "
+          f"programme {programme:.3f} s, {ratio:.1f} times")  # fmt: skip
+    assert ratio <= MOST_OVER_SAMPLING
