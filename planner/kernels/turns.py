@@ -44,10 +44,9 @@ def direction_keys(azimuth: Floats, pit: Ints, flow: Floats, fine: Bools) -> Int
     """
     coarse = np.digitize(wrap(azimuth - flow[pit]), COARSE)
     exact = np.round(azimuth / SAME).astype(np.int64)
-    _, which, count = np.unique(
-        np.column_stack([pit, exact]), axis=0, return_inverse=True, return_counts=True
-    )
-    parallel = count[which.ravel()] >= PARALLEL
+    spread = 2 * (int(np.abs(exact).max(initial=0)) + 1)
+    _, which, count = np.unique(pit * spread + exact, return_inverse=True, return_counts=True)
+    parallel = count[which] >= PARALLEL
     narrow = np.where(parallel, 10**8 + exact, np.round(azimuth / FINE).astype(np.int64))
     return np.where(fine[pit], narrow, coarse)
 
@@ -74,9 +73,12 @@ def number_groups(pit: Ints, branch: Ints, key: Ints, pits: int) -> tuple[Ints, 
     if len(pit) == 0:
         empty = np.zeros(0, np.int64)
         return empty, np.zeros(pits + 1, np.int64), empty
-    found, group = np.unique(np.column_stack([pit, branch, key]), axis=0, return_inverse=True)
-    start = np.searchsorted(found[:, 0], np.arange(pits + 1))
-    return group.ravel().astype(np.int64), start.astype(np.int64), found[:, 1].astype(np.int64)
+    keys, rank = np.unique(key, return_inverse=True)
+    strings = int(branch.max()) + 1
+    found, group = np.unique((pit * strings + branch) * len(keys) + rank, return_inverse=True)
+    owner = found // len(keys)
+    start = np.searchsorted(owner // strings, np.arange(pits + 1))
+    return group.astype(np.int64), start.astype(np.int64), (owner % strings).astype(np.int64)
 
 
 def group_ranges(azimuth: Floats, group: Ints, groups: int) -> tuple[Floats, Floats, Floats]:

@@ -1,8 +1,9 @@
 """The programme against other solvers, against a dense product of tables, and as it grows.
 
 Goals: 10,000 times faster than the better of HiGHS and CP-SAT at the largest instance that one of
-them proves in 60 s; 200 times faster than a compiled dense product; time in proportion to length
-to the power of at most 1.1. The alarms below are set under what is measured, for a busy machine.
+them proves in 60 s; at most 4 times the bare sampling of the candidate legs; 200 times faster than
+a compiled dense product; time in proportion to length to the power of at most 1.1. What is reached
+stands in `docs/performance.md`; the alarms below leave room for a busy machine and are no goals.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ import pytest
 from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.ground import sample_ground
 from planner.kernels.optimum import Instance, fill, find_optimum
 from planner.kernels.relax import arrive_at
 from planner.steps import candidates
@@ -38,7 +40,8 @@ LIMIT = 60.0  # [s] for each solver
 LENGTHS = (45.0, 60.0, 90.0, 120.0, 150.0)  # [m] of street
 STATIONS = 4.0  # [m] between stations there, so that the solvers get somewhere
 SAME = 1e-6  # of the cost
-LEAST_OVER_SOLVERS, LEAST_OVER_DENSE, MOST_EXPONENT = 20.0, 20.0, 1.1
+LEAST_OVER_SOLVERS, LEAST_OVER_DENSE, MOST_EXPONENT = 100.0, 100.0, 1.1
+MOST_OVER_SAMPLING = 30.0
 ROUNDS = 5
 
 
@@ -230,6 +233,42 @@ def test_the_programme_is_faster_than_a_dense_product(
     print(f"    ours {ours:.3f} s, dense {took / share:.1f} s by {share:.1%} of its legs, "
           f"{took / share / ours:,.0f} times")  # fmt: skip
     assert took / share >= LEAST_OVER_DENSE * ours
+
+
+@pytest.mark.benchmark(group="programme")
+def test_the_programme_takes_few_times_the_bare_sampling_of_its_legs(
+    tmp_path: Path, benchmark: Callable[[Callable[[], object]], Any]
+) -> None:
+    """The ground under every chord every half metre, places made beforehand, against all of it.
+
+    All of it is: which chords there are, what binds them, the plan's tables. The programme's own
+    arrays are made twice, once for the bound.
+    """
+    given = given_of_site(tmp_path, **long_street(1000.0))
+    served = np.zeros(len(given.site.properties), bool)
+    served[np.concatenate([chain.properties for chain in given.layout.chains])] = True
+    bound = build_problem(given, served).bound
+    x, y = places_along(given.candidates.xy, np.unique(np.stack([bound.up, bound.down], 1), axis=0))
+    ground = given.site.ground
+    mesh = (ground.mesh_x0, ground.mesh_y0, ground.mesh_step, ground.mesh_col, ground.mesh_row)
+    bare = benchmark(lambda: sample_ground(ground.values, *mesh, x, y))
+    assert np.isfinite(bare).all()
+    theirs = quickest(lambda: sample_ground(ground.values, *mesh, x, y))
+    ours = quickest(lambda: fill(build_problem(given, served).strict), 3)
+    print(f"\n    {len(bound.up)} legs, {len(x) / 1e6:.1f} million places: bare {theirs:.3f} s, "
+          f"ours {ours:.2f} s, {ours / theirs:.1f} times")  # fmt: skip
+    assert ours <= MOST_OVER_SAMPLING * theirs
+
+
+def places_along(xy: Floats, chords: Ints) -> tuple[Floats, Floats]:
+    """Places at most half a metre apart along chords, both ends among them."""
+    ends, begins = xy[chords[:, 1]], xy[chords[:, 0]]
+    count = np.ceil(np.hypot(*(ends - begins).T) / 0.5).astype(int)
+    which = np.repeat(np.arange(len(chords)), count + 1)
+    first = np.cumsum(count + 1) - (count + 1)
+    at = (np.arange(len(which)) - first[which]) / count[which]
+    x, y = (begins[which] + at[:, None] * (ends - begins)[which]).T
+    return np.ascontiguousarray(x), np.ascontiguousarray(y)
 
 
 def repeated(arrays: Arrays, times: int) -> Arrays:

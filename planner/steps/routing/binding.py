@@ -201,6 +201,17 @@ def _arms_apart(given: Given, number: int, up: Ints, down: Ints) -> Bools:
     return keep
 
 
+def inlets_apart(given: Given, bound: Bound) -> Bools:
+    """Whether each of a few legs keeps far enough from all others into its lower pit."""
+    delta = given.candidates.xy[bound.up] - given.candidates.xy[bound.down]
+    bearing = np.degrees(np.arctan2(delta[:, 1], delta[:, 0]))
+    near = np.abs(wrap(bearing[:, None] - bearing)) < (
+        given.site.book.rules.number("min_leg_separation_deg") - GUARD
+    )
+    meet = (bound.down[:, None] == bound.down) & ~np.eye(len(bearing), dtype=bool)
+    return np.asarray(~(near & meet).any(axis=1))
+
+
 def _join_chains(parts: list[Bound]) -> Bound:
     """Legs of all chains in one set of arrays."""
 

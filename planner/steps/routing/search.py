@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from planner.kernels.optimum import Optimum, fill, find_optimum, least_cost
+from planner.kernels.optimum import Optimum, fill, find_optimum, least_cost, walk_optimum
 from planner.kernels.programme import DOWN
-from planner.records import Bools, ChosenLeg, Solution
-from planner.steps.routing.binding import bind_again
+from planner.records import Bools, ChosenLeg, Ints, Solution
+from planner.steps.routing.binding import bind_again, inlets_apart
 from planner.steps.routing.given import Bound, Given, Problem
 from planner.steps.routing.pricing import build_problem, make_problem
 from planner.steps.routing.reasons import explain_levels
+
+PENNY = 0.01  # sums of money that differ by less are the same
+SMALL_GAP = 0.0005  # of the cost: less is not looked at closer
+MOST_ROUNDS = 4  # times that the bound is taken
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,23 +48,50 @@ def settle_route(found: Found) -> Solution:
     """The route with its inverts by exact turns, what fixes them, and the bound on its cost.
 
     The programme knows turns within a few degrees only. Once pits and legs are chosen it is run
-    again over them alone, where every turn is known.
+    again over them alone, where every turn is known. While the bound leaves more than a small gap,
+    directions are told apart more finely at the pits that it and the route use.
     """
     given, whole = found.given, found.problem.bound
-    chosen = bind_again(given, found.served, whole, found.optimum.leg)
-    exact = make_problem(given, chosen)
-    best = find_optimum(exact.strict)
-    if best is None or best.cost > found.optimum.cost:
-        raise AssertionError("the chosen legs are dearer among themselves than among all")
-    lower = least_cost(found.problem.optimistic, fill(found.problem.optimistic))
-    reasons = explain_levels(given, found.served, exact, best)
-    legs = _chosen_legs(chosen, best)
+    best, lower = found, 0.0
+    for _ in range(MOST_ROUNDS):
+        filled = fill(found.problem.optimistic)
+        lower = max(lower, least_cost(found.problem.optimistic, filled))
+        hopeful = walk_optimum(found.problem.optimistic, filled)
+        for legs in (found.optimum.leg, *(() if hopeful is None else (hopeful.leg,))):
+            closer = _look_closer(found, legs)
+            if closer is not None and closer.optimum.cost <= best.optimum.cost + PENNY:
+                best = closer
+        if best.optimum.cost - lower <= SMALL_GAP * best.optimum.cost or hopeful is None:
+            break
+        found = _tell_apart(found, hopeful)
+    reasons = explain_levels(given, found.served, best.problem, best.optimum)
+    legs = _chosen_legs(best.problem.bound, best.optimum)
     counts = {"pits": len(given.candidates.ground), "legs": len(whole.up)}
+    cost = best.optimum.cost
     return Solution(
-        legs=legs, level=best.level, cost=best.cost, lower_bound=min(lower, best.cost),
+        legs=legs, level=best.optimum.level, cost=cost, lower_bound=min(lower, cost),
         served=found.served, why_not={}, counts=counts, conflicts=(), pit_binds=reasons.pits,
         leg_binds=reasons.legs, savings=reasons.savings,
     )  # fmt: skip
+
+
+def _look_closer(found: Found, legs: Ints) -> Found | None:
+    """The cheapest of what some legs may do among themselves, by exact turns."""
+    bound = bind_again(found.given, found.served, found.problem.bound, legs)
+    bound = replace(bound, strict=bound.strict | inlets_apart(found.given, bound))
+    problem = make_problem(found.given, bound)
+    best = find_optimum(problem.strict)
+    return None if best is None else Found(found.given, found.served, problem, best)
+
+
+def _tell_apart(found: Found, hopeful: Optimum) -> Found:
+    """The optimum with directions told apart finely at all pits of two optima."""
+    fine = found.given.candidates.fine.copy()
+    fine[[*found.optimum.level, *hopeful.level]] = True
+    given = replace(found.given, candidates=replace(found.given.candidates, fine=fine))
+    problem = make_problem(given, found.problem.bound)
+    best = find_optimum(problem.strict)
+    return found if best is None else Found(given, found.served, problem, best)
 
 
 def _chosen_legs(bound: Bound, found: Optimum) -> tuple[ChosenLeg, ...]:
