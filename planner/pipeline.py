@@ -37,7 +37,7 @@ from planner.steps.streets import build_graph
 
 MOST_LAYOUTS = 30  # rounds of leaving out what no legs can reach
 PENNY = 0.01  # sums of money that differ by less are the same
-MOST_EXPLAINED = 4  # things that cannot be served whose conflict is looked for
+MOST_EXPLAINED = 2  # things that cannot be served whose conflict is looked for
 
 OnStage = Callable[[str], None]
 

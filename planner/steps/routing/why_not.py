@@ -26,10 +26,11 @@ from planner.steps.routing.items import (
 from planner.steps.routing.pricing import build_problem
 
 REACH = 12.0  # [m] services farther than this from a chain's centreline do not bind its legs
-ALL = {COVER: 10.0, SLOPE: 1.0, DEPTH: 12.0, DROP: 10.0, TIE_IN: 15.0, PROPERTY: 15.0,
+ALL = {COVER: 10.0, SLOPE: 1.0, DEPTH: 6.0, DROP: 10.0, TIE_IN: 15.0, PROPERTY: 15.0,
        SERVICE: 15.0}  # fmt: skip
 # so much is as if the item were not there [m], of a slope [m/m]
-FINEST = {SLOPE: 0.0001}  # [m/m]; heights to the centimetre
+FINEST = {SLOPE: 0.0001}  # [m/m]
+FINE = 0.02  # [m] relaxations are found to this
 HALVINGS = 10
 
 
@@ -183,9 +184,9 @@ def _relaxation(way: _Way, item: Item) -> Relaxation:
 
     if not enough(most):
         return Relaxation(item.kind, item.row, name_item(way.given.site, item), None)
-    low, high = 0.0, _first_enough(enough, FINEST.get(item.kind, 0.01), most)
+    low, high = 0.0, _first_enough(enough, FINEST.get(item.kind, FINE), most)
     for _ in range(HALVINGS):
-        if high - low <= FINEST.get(item.kind, 0.01):
+        if high - low <= FINEST.get(item.kind, FINE):
             break
         middle = (low + high) / 2
         low, high = (low, middle) if enough(middle) else (middle, high)
