@@ -30,7 +30,7 @@ from planner.records import Bools, ChainPipe, ChainSlopes, Layout, Piping, Route
 from planner.rules import PipeSize, pipe_sizes, stepped
 
 __all__ = [
-    "FlowLoads", "SlopeWindow", "check_carried", "check_spare", "choose_size",
+    "FlowLoads", "SlopeWindow", "choose_size",
     "find_impossible_loads", "largest_peak", "lay_pipes", "load_legs", "load_pipes",
     "peak_factor", "people_of", "pipe_in_bore", "run_states", "shed_load", "slopes_along",
     "slopes_of", "sum_down", "unit_flow", "usable_sizes",
@@ -373,44 +373,6 @@ def run_states(book: RuleBook, flow: ArrayLike, inside: ArrayLike, slope: ArrayL
         depth_ratio=np.where(over, 1.0, depth),
         velocity=np.where(over, flow / (math.pi / 4 * inside**2), states.velocity),
     )
-
-
-def check_spare(site: Site, tie_in: int, peak: float) -> dict[str, Any] | None:
-    """Breach where a tie-in, by its row, has less spare capacity than a peak; else `None`.
-
-    A tie-in whose spare capacity is not given is not checked.
-    """
-    row = site.tie_ins.iloc[tie_in]
-    spare, ours = float(row["spare_l_per_s"]), peak * LITRES
-    if math.isnan(spare) or ours <= spare * (1 + ROUNDING):
-        return None
-    return {
-        "rule": "spare_l_per_s", "subject": str(row["tie_in_id"]), "value": ours, "limit": spare,
-        "unit": "L/s", "severity": "breach", "source": "tie_ins layer",
-        "remedy": f"enlarge the existing sewer, or drain {ours - spare:.2f} L/s elsewhere",
-    }  # fmt: skip
-
-
-def check_carried(
-    book: RuleBook, subject: str, size: PipeSize, peak: float
-) -> dict[str, Any] | None:
-    """Breach where no slope is legal for a peak, in m3/s, in a size; else `None`."""
-    window = slopes_of(book, size, peak)
-    if not window.empty:
-        return None
-    slope = min(window.least, book.rules.number("max_slope_pct") / 100)
-    state = run_states(book, peak, size.inside_m, slope)
-    too_fast = window.fixes_most == "max_velocity_m_per_s"
-    name = window.fixes_most if too_fast else window.fixes_least
-    value = state.velocity if too_fast else state.depth_ratio
-    rule = book.rules[name]
-    return {
-        "rule": name, "subject": subject, "value": float(value[0]),
-        "limit": stepped(book.rules, name, size.nominal_mm), "unit": rule.unit,
-        "severity": "breach", "source": rule.source,
-        "remedy": f"{peak * LITRES:.1f} L/s is too much for {size.nominal_mm:.0f} mm at any slope; "
-        "divide the flow, or add larger pipes",
-    }  # fmt: skip
 
 
 def largest_peak(book: RuleBook, size: PipeSize) -> float:

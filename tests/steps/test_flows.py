@@ -15,8 +15,6 @@ from planner.model import RuleBook, Site
 from planner.records import Chain, Layout, Route
 from planner.rules import load_book
 from planner.steps.flows import (
-    check_carried,
-    check_spare,
     choose_size,
     largest_peak,
     lay_pipes,
@@ -106,18 +104,6 @@ def test_a_flow_beyond_the_largest_pipe_has_no_size() -> None:
     assert choose_size(us(), usable_sizes(us(), "jacked"), 5.0) is None
 
 
-def test_a_flow_beyond_the_largest_pipe_is_found_with_figures_and_remedy() -> None:
-    found = check_carried(us(), "L1", usable_sizes(us(), "jacked")[-1], 2.0)
-    assert found is not None
-    assert found["rule"] == "max_velocity_m_per_s"
-    assert found["value"] > found["limit"] == 3.0
-    assert found["remedy"].startswith("2000.0 L/s is too much for 600 mm at any slope")
-
-
-def test_a_flow_that_fits_is_no_finding() -> None:
-    assert check_carried(us(), "L1", usable_sizes(us(), "jacked")[0], 0.01) is None
-
-
 def test_the_slope_window_names_the_rules_that_fix_it() -> None:
     window = slopes_of(us(), usable_sizes(us(), "jacked")[0], 0.03)
     assert (window.fixes_least, window.fixes_most) == ("max_depth_ratio", "max_velocity_m_per_s")
@@ -148,24 +134,6 @@ def test_an_overloaded_pipe_counts_as_full() -> None:
     state = run_states(us(), 0.1, 0.2, 0.005)
     assert state.depth_ratio[0] == 1.0
     assert state.velocity[0] == pytest.approx(0.1 / (np.pi * 0.01))
-
-
-def tie_in(spare: float) -> dict[str, Any]:
-    return {
-        "tie_in_id": "M1", "invert_elev_m": 90.0, "spare_l_per_s": spare, "geometry": Point(0, 0),
-    }  # fmt: skip
-
-
-def test_a_tie_in_without_spare_capacity_is_found_with_the_remedy() -> None:
-    found = check_spare(site_of([], tie_in=tie_in(4.0)), 0, 0.0062)
-    assert found is not None
-    assert (found["subject"], found["limit"], found["unit"]) == ("M1", 4.0, "L/s")
-    assert found["remedy"] == "enlarge the existing sewer, or drain 2.20 L/s elsewhere"
-
-
-@pytest.mark.parametrize("spare", [6.2, 9.0, np.nan])
-def test_spare_capacity_that_suffices_or_is_unknown_is_no_finding(spare: float) -> None:
-    assert check_spare(site_of([], tie_in=tie_in(spare)), 0, 0.0062) is None
 
 
 def chain(down: int, up: int, properties: list[int]) -> Chain:
