@@ -225,8 +225,8 @@ def together_words(made: Plan) -> list[str]:
 
 def bound_words(made: Plan, show: Display) -> list[str]:
     """How far the plan can be from the cheapest one, where that is proven."""
-    known = made.summary["optimality"]
-    if known["gap_pct"] is None:
+    known = made.summary.get("optimality") or {}
+    if known.get("gap_pct") is None:
         return []
     cost, least = (show.text("money", known[name]) for name in ("cost", "lower_bound"))
     gap = f"{known['gap_pct']:.2f} %"
