@@ -40,6 +40,7 @@ class Search:
     scope: str
     savings: tuple[Saving, ...] = ()
     conflicts: tuple[Unserved, ...] = ()
+    on_these_streets: float | None = None  # what any pits and legs in the plan's streets cost
 
 
 @dataclass(frozen=True, eq=False)
@@ -245,11 +246,19 @@ def optimality(search: Search | None) -> dict[str, Any]:
             "cost": None, "lower_bound": None, "gap_pct": None, "scope": "", "not_bounded": [],
         }  # fmt: skip
     cost, lower = round(search.cost, 2), round(search.lower_bound, 2)
-    gap = 100 * (cost - lower) / cost if cost > 0 else 0.0
-    return {
-        "cost": cost, "lower_bound": lower, "gap_pct": round(gap, 6), "scope": search.scope,
+    found = {
+        "cost": cost, "lower_bound": lower, "gap_pct": _gap(cost, lower), "scope": search.scope,
         "not_bounded": list(NOT_BOUNDED),
     }  # fmt: skip
+    if search.on_these_streets is not None:
+        least = round(search.on_these_streets, 2)
+        found["on_these_streets"] = {"lower_bound": least, "gap_pct": _gap(cost, least)}
+    return found
+
+
+def _gap(cost: float, lower: float) -> float:
+    """How much of a cost is not proven to be needed. [%]"""
+    return round(100 * (cost - lower) / cost, 6) if cost > 0 else 0.0
 
 
 def _savings(search: Search | None) -> list[dict[str, Any]]:

@@ -292,6 +292,7 @@ class Plan:
     equipment: gpd.GeoDataFrame
     lane_closures: gpd.GeoDataFrame
     summary: Mapping[str, Any]
+    alternatives: tuple[Plan, ...] = ()  # in other streets, the cheapest first
 
     def _repr_html_(self) -> str:
         from planner.outputs.map import draw_map  # noqa: PLC0415  (only a notebook needs the map)

@@ -20,7 +20,8 @@ ARROWS = {  # a room of the house -> the rooms that it may import from
     "steps": NOUNS | {"kernels", "records", "steps"},  # of its own package, see below
     "outputs": NOUNS | {"outputs"},
     "assembly": NOUNS | {"steps", "records", "kernels"},
-    "pipeline": NOUNS | {"steps", "records", "assembly"},
+    "search": NOUNS | {"steps", "records", "kernels", "search"},
+    "pipeline": NOUNS | {"steps", "records", "assembly", "search"},
     "cli": NOUNS | {"inputs", "outputs", "pipeline", "steps", "kernels", "cli", "terminal", ""},
     "terminal": NOUNS | {"inputs", "outputs"},
     "": NOUNS | {"inputs", "outputs", "pipeline"},

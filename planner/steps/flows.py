@@ -386,6 +386,31 @@ def largest_peak(book: RuleBook, size: PipeSize) -> float:
     return low
 
 
+def people_within(book: RuleBook, peak: float) -> float:
+    """Most people whose design peak, infiltration left aside, is no greater than one in m3/s."""
+    low, high = 0.0, 1.0
+    while _peak(book, high, 0.0) <= peak:
+        low, high = high, 2.0 * high
+    while high - low > ROUNDING * high:
+        middle = (low + high) / 2
+        low, high = (middle, high) if _peak(book, middle, 0.0) <= peak else (low, middle)
+    return low
+
+
+def sizes_by_people(book: RuleBook, most: float) -> list[tuple[PipeSize, float]]:
+    """Sizes of the usual method up to what so many people need, and from how many each is laid."""
+    found: list[tuple[PipeSize, float]] = []
+    least = 0.0
+    for size in usable_sizes(book, book.equipment.text("method")):
+        if least > most:
+            break
+        carries = people_within(book, largest_peak(book, size))
+        if carries > least or not found:
+            found.append((size, least))
+            least = max(least, carries)
+    return found
+
+
 def shed_load(site: Site, layout: Layout, piping: Piping) -> dict[int, str]:
     """Properties to leave out where no pipe carries what flows in a chain, and why.
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 import planner
-from planner import pipeline
+from planner.search.serving import Wish, lay_out_what_passes
 from planner.steps.routing import Given
 from planner.steps.routing.pricing import build_problem
 from planner.steps.streets import build_graph
@@ -20,7 +20,7 @@ def given_of_site(folder: Path, **layers: Any) -> Given:
     """What a route is chosen from."""
     site = planner.read_site(build_site(folder, **layers))
     graph = build_graph(site, site.book.rules.number("connection_max_length_m"))
-    return pipeline._lay_out_what_passes(site, graph)[0]
+    return lay_out_what_passes(site, graph, Wish()).given
 
 
 def instance_of_site(given: Given) -> Arrays:

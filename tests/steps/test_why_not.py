@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import planner
-from planner.pipeline import _lay_out
+from planner.search.serving import Wish, lay_out_streets
 from planner.steps.routing import Given, explain
 from planner.steps.routing.items import Item
 from planner.steps.routing.why_not import hold_together
@@ -28,7 +28,7 @@ def given_of(folder: Path, **layers: Any) -> Given:
         "tie_ins": [point(0, 0, tie_in_id="T", invert_elev_m=96.0)],
     } | layers))  # fmt: skip
     site = planner.read_site(project)
-    return _lay_out(site, build_graph(site, 45.0))
+    return lay_out_streets(site, build_graph(site, 45.0), Wish()).given
 
 
 def test_where_a_sewer_can_be_built_there_is_no_such_set(tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from planner.steps.routing.breaks import Break, find_breaks, floor_limits, upstream_properties
 from planner.steps.routing.given import Given
+from planner.steps.routing.memo import Memo
+from planner.steps.routing.pricing import build_problem
 from planner.steps.routing.search import Found, find_route, settle_route
 from planner.steps.routing.why_not import explain
 
@@ -9,6 +11,8 @@ __all__ = [
     "Break",
     "Found",
     "Given",
+    "Memo",
+    "build_problem",
     "explain",
     "find_breaks",
     "find_route",

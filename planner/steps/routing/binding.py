@@ -19,6 +19,7 @@ MOST_ANGLE = math.cos(math.radians(60.0))  # legs leave the street's direction b
 LEAVE_REACH = 30.0  # [m] the last leg may leave the right of way this near to its tie-in
 ARM_REACH = 20.0  # [m] a junction's arm points to where its street is after this
 EVERYWHERE = 1e9  # [m]
+FEW = 50  # legs: fewer are bound again faster than they are looked up
 
 
 def bind_all(given: Given, served: Bools) -> Bound:
@@ -40,11 +41,12 @@ def _bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
         pits.station, xy, candidates.flow[pits.pits],
         candidates.fine[pits.pits].astype(float), (tie_in >= 0).astype(float),
     ])  # fmt: skip
-    up, down, length, ways = pair_pits(
+    asked = (
         np.ascontiguousarray(place), pits.kind, rules.number("min_leg_length_m"),
         _longest(given.site), MOST_ANGLE, given.corridor.walls,
         given.corridor.obstacles, given.corridor.sizes,
     )  # fmt: skip
+    up, down, length, ways = given.memo.of(("pairs", *asked), lambda: pair_pits(*asked))
     keep = _may_run(given, xy[up], xy[down], tie_in[down])
     up, down, length, ways = up[keep], down[keep], length[keep], ways[keep]
     apart = _arms_apart(given, number, pits.pits[up], pits.pits[down])
@@ -106,10 +108,15 @@ def bind_ends(
 ) -> tuple[Any, ...]:
     """Rows of legs of a chain and a pipe, and the price of the connections they serve."""
     around = given.obstructions
-    return bind_legs(
-        ends, around.ground, bore_of(given.site, given.piping.pipes[pipe[1]]), around.runs,
-        around.zones, houses, around.water, given.site.project.level_step,
-    )  # fmt: skip
+    bore, step = bore_of(given.site, given.piping.pipes[pipe[1]]), given.site.project.level_step
+    asked = ends, bore, around.runs, around.zones, houses, around.water, step
+
+    def bind() -> tuple[Any, ...]:
+        return bind_legs(
+            ends, around.ground, bore, around.runs, around.zones, houses, around.water, step
+        )
+
+    return bind() if len(ends.length) < FEW else given.memo.of(("rows", *asked), bind)
 
 
 def _falls(given: Given, number: int, rank: int, ends: LegEnds) -> Ints:

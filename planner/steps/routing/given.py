@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from planner.kernels.optimum import Instance
 from planner.model import Floats, Site
@@ -18,6 +18,7 @@ from planner.records import (
     Piping,
     Prices,
 )
+from planner.steps.routing.memo import Memo
 
 SHORTER = 0.85  # chords cut corners: at least this share of the centreline is bored
 GUARD = 1e-9
@@ -36,6 +37,7 @@ class Given:
     slopes: tuple[ChainSlopes, ...]  # by chain
     prices: Prices
     tie_in_level: Ints  # (tie-ins,) [levels]
+    memo: Memo = field(default_factory=Memo)  # what other choices of streets computed
 
     def pipes_of(self, chain: int) -> list[ChainPipe]:
         """Sizes that a chain may be laid in, the smallest first."""
