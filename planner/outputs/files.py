@@ -22,8 +22,9 @@ from planner.errors import OutputError
 from planner.model import Plan
 from planner.outputs.geopackage import write_geopackage
 from planner.outputs.map import draw_map
+from planner.outputs.workbook import write_workbook
 
-NAMES = ("plan.gpkg", "plan.json", "map.html")
+NAMES = ("plan.gpkg", "plan.json", "map.html", "schedules.xlsx")
 STAGES = ("read", "layout", "legs", "write")
 LOCK = ".pitline-lock"
 BESIDE = ".pitline-writing-"  # a folder of files that are not whole yet, or not all moved yet
@@ -36,7 +37,7 @@ FORBIDDEN = {errno.EACCES, errno.EPERM, errno.EROFS}
 def write_plan(
     plan: Plan, directory: str | Path, timings: Mapping[str, float] | None = None
 ) -> dict[str, Path]:
-    """Write `plan.gpkg`, `plan.json` and `map.html` into a folder.
+    """Write `plan.gpkg`, `plan.json`, `map.html` and `schedules.xlsx` into a folder.
 
     Parameters
     ----------
@@ -62,6 +63,7 @@ def write_plan(
         with _made(folder), _sole_writer(folder), _room_beside(folder) as beside:
             write_geopackage(plan, beside / "plan.gpkg")
             _write_text(beside / "map.html", draw_map(plan))
+            write_workbook(plan, beside / "schedules.xlsx")
             spent = dict(timings or {}) | {"write": time.perf_counter() - begun}
             _write_text(beside / "plan.json", plan_text(plan, spent))
             _put_in_place(beside, folder)

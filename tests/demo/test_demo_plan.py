@@ -13,7 +13,7 @@ from playwright.sync_api import sync_playwright
 from tests.demo.command import PROJECT, Run, run
 from tests.independent.arithmetic import audit, unreported
 
-FILES = ("plan.gpkg", "plan.json", "map.html")
+FILES = ("plan.gpkg", "plan.json", "map.html", "schedules.xlsx")
 
 
 def test_the_exit_status_follows_from_the_plan(demo: Run) -> None:

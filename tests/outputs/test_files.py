@@ -89,7 +89,7 @@ def bare(plan: Plan, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def test_the_paths_are_those_of_the_files(plan: Plan, tmp_path: Path) -> None:
     paths = write_plan(plan, str(tmp_path / "new" / "out"))
-    assert sorted(paths) == ["map.html", "plan.gpkg", "plan.json"]
+    assert sorted(paths) == ["map.html", "plan.gpkg", "plan.json", "schedules.xlsx"]
     assert sorted(paths.values()) == sorted((tmp_path / "new" / "out").iterdir())
 
 
@@ -184,7 +184,13 @@ def test_a_second_plan_replaces_the_first_and_leaves_other_files(
     write_plan(renamed(plan, "first"), tmp_path)
     write_plan(renamed(plan, "second"), tmp_path)
     assert names_in(tmp_path) == {"second"}
-    assert sorted(contents(tmp_path)) == ["map.html", "notes.txt", "plan.gpkg", "plan.json"]
+    assert sorted(contents(tmp_path)) == [
+        "map.html",
+        "notes.txt",
+        "plan.gpkg",
+        "plan.json",
+        "schedules.xlsx",
+    ]
 
 
 def refused(plan: Plan, folder: Path) -> str:
@@ -227,7 +233,7 @@ def no_file_larger_than(size: int) -> Iterator[None]:
 
 
 @pytest.mark.parametrize("share", [0.02, 0.3, 0.6, 0.9, 0.999])
-@pytest.mark.parametrize("name", ["plan.gpkg", "map.html"])
+@pytest.mark.parametrize("name", ["plan.gpkg", "map.html", "schedules.xlsx"])
 @pytest.mark.filterwarnings("ignore::RuntimeWarning")  # of the library that writes the layers
 def test_a_full_disk_leaves_what_was_there(
     plan: Plan, written: Path, tmp_path: Path, share: float, name: str
@@ -290,7 +296,7 @@ def test_what_a_stopped_run_left_is_cleared_away(plan: Plan, tmp_path: Path) -> 
     half.mkdir()
     (half / "plan.json").write_text("{")
     write_plan(plan, tmp_path)
-    assert sorted(contents(tmp_path)) == ["map.html", "plan.gpkg", "plan.json"]
+    assert sorted(contents(tmp_path)) == ["map.html", "plan.gpkg", "plan.json", "schedules.xlsx"]
 
 
 def stop_between_moves(folder: Path) -> None:
