@@ -13,7 +13,7 @@ import pandas as pd
 import shapely
 
 from planner.kernels.pairs import Sizes
-from planner.model import PLAN_COLUMNS, Floats, Plan, Site
+from planner.model import PLAN_COLUMNS, Floats, Plan, Register, Site, empty_layer
 from planner.records import Candidates, Prices, Relaxation, Route, Saving, Unserved
 from planner.steps import (
     anchors,
@@ -25,6 +25,7 @@ from planner.steps import (
     findings,
     legs,
     pits,
+    register,
 )
 from planner.steps.flows import find_impossible_loads, load_legs, run_states
 
@@ -54,6 +55,7 @@ class Drawn:
     search: Search | None = None
     faults: tuple[tuple[str, str, float, float, str], ...] = ()  # rule, subject, value, limit, with
     assumed: tuple[str, ...] = ()
+    earlier: Register | None = None  # register of conflicts, in the site's frame
     stated: Mapping[str, pd.DataFrame] = field(default_factory=dict)  # columns a design gives
 
 
@@ -88,13 +90,31 @@ def assemble(site: Site, drawn: Drawn) -> Plan:
     )  # fmt: skip
     frames = {
         "pits": pit_frame, "legs": leg_frame, "connections": houses.frame,
-        "conflicts": found.frame, "pit_footprints": pits.footprint_frame(pit_frame, shapes),
+        "pit_footprints": pits.footprint_frame(pit_frame, shapes),
     }  # fmt: skip
+    frames["conflicts"], frames["superseded"] = _registered(site, found, drawn.earlier, frames)
     room = _room(site, drawn, shapes)
     works = findings.Works(site, route, frames, room, drawn.stated)
     more = find_impossible_loads(site) + _advice(site, route, frames, houses)
     summary = _summarise(site, drawn, works, more, found.own_pipes)
     return _bundle(site, frames, summary)
+
+
+def _registered(
+    site: Site, found: clearances.Conflicts, earlier: Register | None,
+    frames: dict[str, gpd.GeoDataFrame],
+) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:  # fmt: skip
+    """The conflicts as a register, and what of an earlier one is superseded."""
+    names = (("legs", "leg_id"), ("pits", "pit_id"), ("connections", "connection_id"))
+    subjects = pd.concat(
+        [gpd.GeoDataFrame({"subject": frames[layer][name]}, geometry=frames[layer].geometry)
+         for layer, name in names], ignore_index=True,
+    )  # fmt: skip
+    service = found.detail[["service_x", "service_y"]].to_numpy(float)
+    return register.keep_register(
+        site, register.describe(site, found.frame, service), earlier,
+        gpd.GeoDataFrame(subjects, geometry="geometry"),
+    )  # fmt: skip
 
 
 def _advice(
@@ -375,12 +395,8 @@ def _legs_into(route: Route, tie_in: int) -> list[str]:
 
 def _bundle(site: Site, frames: dict[str, gpd.GeoDataFrame], summary: dict[str, Any]) -> Plan:
     """The plan's frames, in the project's CRS."""
-    made = {name: _to_crs(site, frames.get(name, _empty(name))) for name in PLAN_COLUMNS}
+    made = {name: _to_crs(site, frames.get(name, empty_layer(name))) for name in PLAN_COLUMNS}
     return Plan(site=site, summary=summary, **made)
-
-
-def _empty(layer: str) -> gpd.GeoDataFrame:
-    return gpd.GeoDataFrame({name: [] for name in PLAN_COLUMNS[layer]}, geometry=[])
 
 
 def _to_crs(site: Site, frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

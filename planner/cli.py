@@ -6,17 +6,20 @@ import errno
 import os
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.status import Status
 
-from planner.errors import NoPlanError, PlannerError
+from planner.errors import InputError, NoPlanError, PlannerError
 from planner.terminal import err, say, show_check, show_inputs, show_plan
+
+if TYPE_CHECKING:
+    from planner.model import Register
 
 DONE, BROKEN, UNUSABLE = 0, 1, 2
 WORDS = {
@@ -29,6 +32,14 @@ app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_
 
 Project = Annotated[Path, typer.Argument(help="The project file (TOML).", metavar="PROJECT.toml")]
 Out = Annotated[Path, typer.Option("--out", help="Folder for the files.", metavar="DIR")]
+EarlierRegister = Annotated[
+    str,
+    typer.Option(
+        "--register", metavar="DIR|none",
+        help="Folder of an earlier plan whose register of conflicts goes on; by default the "
+        "folder that is written into.",
+    ),
+]  # fmt: skip
 Json = Annotated[bool, typer.Option("--json", help="Print the result as JSON.")]
 
 
@@ -56,14 +67,34 @@ def inputs(project: Project, *, as_json: Json = False) -> None:
 
 
 @app.command()
-def plan(project: Project, out: Out, *, as_json: Json = False) -> None:
-    """Propose the sewer, and write its map, layers and summary."""
+def plan(  # noqa: PLR0913  (each is an option of the command)
+    project: Project,
+    out: Out,
+    *,
+    alternatives: Annotated[
+        int, typer.Option(help="Plans in other streets to write beside the best.", min=0, max=9)
+    ] = 2,
+    effort: Annotated[
+        float | None,
+        typer.Option(
+            help="Seconds to search for better streets; the plan then hangs on the machine.",
+            min=0.0,
+            metavar="SECONDS",
+        ),
+    ] = None,
+    register: EarlierRegister = "",
+    as_json: Json = False,
+) -> None:
+    """Propose the sewer, and write its map, layers, schedules and summary."""
     with refusals():
         with stages() as clock:
             clock.enter("read")
             from planner import make_plan, read_site, write_plan  # noqa: PLC0415  (quick --help)
 
-            made = make_plan(read_site(project), clock.enter)
+            made = make_plan(
+                read_site(project), clock.enter, alternatives=alternatives,
+                register=earlier_register(out, register), stop=after(effort),
+            )  # fmt: skip
             clock.enter("write")
             files = write_plan(made, out, clock.seconds)
         if as_json:
@@ -81,6 +112,7 @@ def check(
     ],
     out: Out,
     *,
+    register: EarlierRegister = "",
     as_json: Json = False,
 ) -> None:
     """Hold a drawn design against every rule; say what is wrong, where, and what to do."""
@@ -93,13 +125,38 @@ def check(
             site, drawn = read_site(project), read_design(design)
             site = replace(site, inputs=(*site.inputs, *drawn.inputs))
             with naming_file(design):
-                made = check_design(site, drawn.pits, drawn.legs, drawn.connections, clock.enter)
+                made = check_design(
+                    site, drawn.pits, drawn.legs, drawn.connections, clock.enter,
+                    register=earlier_register(out, register),
+                )  # fmt: skip
             clock.enter("write")
             files = write_plan(made, out, clock.seconds)
         if as_json:
             print_json(files["plan.json"].read_bytes())
         show_check(made, files)
     raise typer.Exit(DONE if made.summary["status"] == "ok" else BROKEN)
+
+
+def earlier_register(out: Path, said: str) -> Register | None:
+    """The register that a run goes on with."""
+    if said == "none":
+        return None
+    from planner.inputs.register import read_register  # noqa: PLC0415  (quick --help)
+
+    found = read_register(said or out)
+    if said and found is None:
+        raise InputError(
+            "the folder holds no earlier plan", "Give the folder of a plan, or none", file=said
+        )
+    return found
+
+
+def after(seconds: float | None) -> Callable[[], bool] | None:
+    """Whether some seconds have passed since now; None where no time was set."""
+    if seconds is None:
+        return None
+    end = time.monotonic() + seconds
+    return lambda: time.monotonic() >= end
 
 
 @contextmanager

@@ -203,6 +203,24 @@ LAYER_COLUMNS: dict[str, tuple[str, ...]] = {
 """Columns of each layer of a `Site`, defaults filled; `row` and `file` follow in every layer."""
 
 
+@dataclass(frozen=True)
+class FixedChoices:
+    """What the project settles beforehand; streets and tie-ins by their names.
+
+    ``flow`` says of a street whether it flows as it was drawn. ``pits`` are points in the CRS.
+    """
+
+    carry: tuple[str, ...] = ()  # a sewer from end to end
+    forbid: tuple[str, ...] = ()  # no sewer
+    flow: tuple[tuple[str, bool], ...] = ()
+    tie_ins: tuple[str, ...] = ()  # no others; none: all may be used
+    no_tie_ins: tuple[str, ...] = ()
+    pits: tuple[tuple[float, float], ...] = ()
+
+    def __bool__(self) -> bool:
+        return self != FixedChoices()
+
+
 @dataclass(frozen=True, eq=False)
 class Site:
     """All that is known of a place before anything is designed.
@@ -232,7 +250,18 @@ class Site:
     inputs: tuple[InputFile, ...] = ()
     row_counts: Mapping[str, Mapping[str, int]] = field(default_factory=dict)
     # layer -> {"read", "used", "repaired", "refused", "ignored"}
+    fixed: FixedChoices = FixedChoices()
 
+
+CONFLICT_COLUMNS = (
+    "conflict_id", "subject", "utility_id", "kind", "owner", "quality", "rule", "measure",
+    "station_m", "clearance_m", "required_m", "severity", "strike_probability", "resolution",
+    "status",
+)  # fmt: skip
+REGISTER_COLUMNS = (
+    "offset_m", "knowledge", "affects", "options", "responsible", "cost", "test_hole", "note",
+)  # fmt: skip
+"""What the register of conflicts adds to each."""
 
 PLAN_COLUMNS: dict[str, tuple[str, ...]] = {
     "pits": (
@@ -253,11 +282,8 @@ PLAN_COLUMNS: dict[str, tuple[str, ...]] = {
         "invert_property_m", "invert_sewer_m", "depth_at_sewer_m", "riser_m", "opening_m2",
         "lanes_closed", "surface_cost", "served", "why_not", "cost",
     ),
-    "conflicts": (
-        "conflict_id", "subject", "utility_id", "kind", "owner", "quality", "rule", "measure",
-        "station_m", "clearance_m", "required_m", "severity", "strike_probability", "resolution",
-        "status",
-    ),
+    "conflicts": (*CONFLICT_COLUMNS, *REGISTER_COLUMNS),
+    "superseded": (*CONFLICT_COLUMNS, *REGISTER_COLUMNS, "why", "superseded_by"),
     "test_holes": (
         "test_hole_id", "utility_id", "subject", "priority", "mandatory", "worth_ratio",
         "expected_top_elev_m", "why", "cost",
@@ -274,8 +300,21 @@ PLAN_COLUMNS: dict[str, tuple[str, ...]] = {
 PLAN_GEOMETRY: dict[str, str] = {
     "pits": "Point", "legs": "LineString", "connections": "LineString", "conflicts": "Point",
     "test_holes": "Point", "pit_footprints": "Polygon", "equipment": "Polygon",
-    "lane_closures": "Polygon",
+    "lane_closures": "Polygon", "superseded": "Point",
 }  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Register:
+    """The register of conflicts of an earlier plan, with what people wrote into it."""
+
+    conflicts: gpd.GeoDataFrame
+    superseded: gpd.GeoDataFrame
+
+
+def empty_layer(layer: str) -> gpd.GeoDataFrame:
+    """A layer of a plan without rows."""
+    return gpd.GeoDataFrame({name: [] for name in PLAN_COLUMNS[layer]}, geometry=[])
 
 
 @dataclass(frozen=True, eq=False)
@@ -292,6 +331,7 @@ class Plan:
     equipment: gpd.GeoDataFrame
     lane_closures: gpd.GeoDataFrame
     summary: Mapping[str, Any]
+    superseded: gpd.GeoDataFrame = field(default_factory=lambda: empty_layer("superseded"))
     alternatives: tuple[Plan, ...] = ()  # in other streets, the cheapest first
 
     def _repr_html_(self) -> str:

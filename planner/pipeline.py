@@ -7,9 +7,11 @@ from dataclasses import replace
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
+import shapely
 
 from planner.assembly import Drawn, Search, assemble, optimality
-from planner.model import Plan, Site
+from planner.model import Floats, Plan, Register, Site
 from planner.records import Bools, StreetGraph
 from planner.search.serving import Wish
 from planner.search.weighing import (
@@ -23,6 +25,7 @@ from planner.search.weighing import (
 from planner.steps import naming
 from planner.steps.corridor import find_corridor
 from planner.steps.design import take_design
+from planner.steps.layout import choices_of
 from planner.steps.prices import price_candidates
 from planner.steps.search_cost import cost_as_searched
 from planner.steps.streets import build_graph
@@ -36,8 +39,9 @@ def make_plan(
     site: Site,
     on_stage: OnStage | None = None,
     *,
-    wish: Wish | None = None,
     alternatives: int = 0,
+    register: Register | None = None,
+    stop: Callable[[], bool] | None = None,
 ) -> Plan:
     """Propose a sewer for a site.
 
@@ -47,11 +51,14 @@ def make_plan(
         The site, as `planner.read_site` gives it.
     on_stage
         Called with the name of each stage as it begins.
-    wish
-        What is fixed beforehand, and how long to search.
     alternatives
         Most plans in other streets that are worked out in full beside the best; without them the
         summary only says what they cost.
+    register
+        Register of conflicts of an earlier plan, whose numbers and statuses are kept.
+    stop
+        Asked between two choices of streets; true ends the search with the best so far. Without
+        it the search ends by itself, and the same site gives the same plan.
 
     Returns
     -------
@@ -59,21 +66,67 @@ def make_plan(
     """
     tell = on_stage or (lambda _: None)
     tell("layout")
-    graph = build_graph(site, site.book.rules.number("connection_max_length_m"))
+    graph = build_graph(_as_settled(site), site.book.rules.number("connection_max_length_m"))
+    wish = _wish_of(site, stop)
     tell("legs")
-    choice = weigh_streets(site, graph, wish or Wish())
+    choice = weigh_streets(site, graph, wish)
+    settled = _price_of_settled(site, choice, wish)
     tell("assemble")
     search = _search(choice)
-    best = _assembled(site, choice.best, search)
+    best = _assembled(site, choice.best, search, register)
     others = [
         _assembled(site, other, replace(search, **_of_other(other)))
         for other in choice.others[:alternatives]
     ]
     summary = {**best.summary, "alternatives": _differences(site, choice)}
+    if settled:
+        summary["settled_beforehand"] = settled
     return replace(best, summary=summary, alternatives=tuple(others))
 
 
-def _assembled(site: Site, weighed: Weighed, search: Search) -> Plan:
+def _as_settled(site: Site) -> Site:
+    """The site without sewers in streets that the project forbids."""
+    shut = site.streets["street"].astype(str).isin(site.fixed.forbid)
+    kept = site.streets["sewer"].where(~shut, "forbidden")
+    return replace(site, streets=site.streets.assign(sewer=kept)) if shut.any() else site
+
+
+def _wish_of(site: Site, stop: Callable[[], bool] | None) -> Wish:
+    xy = np.array(site.fixed.pits, float).reshape(-1, 2)
+    x, y = site.frame.to_local(xy[:, 0], xy[:, 1])
+    pits = tuple(zip(x.tolist(), y.tolist(), strict=True))
+    return Wish(choices_of(site), pits, stop=stop)
+
+
+def _price_of_settled(site: Site, choice: Choice, wish: Wish) -> dict[str, Any]:
+    """What the project settles beforehand, and what that costs against a free choice."""
+    if not site.fixed:
+        return {}
+    graph = build_graph(site, site.book.rules.number("connection_max_length_m"))
+    free = weigh_streets(site, graph, Wish(stop=wish.stop), 0).best.solution
+    mine = choice.best.solution
+    return {
+        "what": _settled_words(site), "costs_more": round(mine.cost - free.cost, 2),
+        "serves_fewer": int(free.served.sum() - mine.served.sum()),
+    }  # fmt: skip
+
+
+def _settled_words(site: Site) -> list[str]:
+    fixed = site.fixed
+    return [
+        *(f"{name}: a sewer from end to end" for name in fixed.carry),
+        *(f"{name}: no sewer" for name in fixed.forbid),
+        *(f"{name}: flows {'as' if drawn else 'against how'} it is drawn"
+          for name, drawn in fixed.flow),
+        *(f"tie-in {name}: no others are used" for name in fixed.tie_ins),
+        *(f"tie-in {name}: not used" for name in fixed.no_tie_ins),
+        *(f"a pit at {x:.1f}, {y:.1f}" for x, y in fixed.pits),
+    ]  # fmt: skip
+
+
+def _assembled(
+    site: Site, weighed: Weighed, search: Search, register: Register | None = None
+) -> Plan:
     way = weighed.way
     given = way.given
     route = naming.name_route(
@@ -81,8 +134,33 @@ def _assembled(site: Site, weighed: Weighed, search: Search) -> Plan:
         way.graph.property_xy,
     )  # fmt: skip
     return assemble(
-        site, Drawn(route, given.candidates, given.prices, given.corridor.sizes, search)
+        site,
+        Drawn(
+            route,
+            given.candidates,
+            given.prices,
+            given.corridor.sizes,
+            search,
+            earlier=_in_frame(site, register),
+        ),
     )
+
+
+def _in_frame(site: Site, register: Register | None) -> Register | None:
+    """A register in the site's frame."""
+    if register is None:
+        return None
+
+    def move(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        known = frame.to_crs(site.frame.crs) if frame.crs is not None else frame
+
+        def local(xy: Floats) -> Floats:
+            return np.column_stack(site.frame.to_local(xy[:, 0], xy[:, 1]))
+
+        moved = shapely.transform(known.geometry.to_numpy(), local)
+        return known.set_geometry(gpd.GeoSeries(moved, index=known.index), crs=None)
+
+    return Register(move(register.conflicts), move(register.superseded))
 
 
 def _search(choice: Choice) -> Search:
@@ -130,12 +208,14 @@ def _differences(site: Site, choice: Choice) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def check_design(
+def check_design(  # noqa: PLR0913  (layers of a design are arguments of their own)
     site: Site,
     pits: gpd.GeoDataFrame,
     legs: gpd.GeoDataFrame,
     connections: gpd.GeoDataFrame | None = None,
     on_stage: OnStage | None = None,
+    *,
+    register: Register | None = None,
 ) -> Plan:
     """A plan of a person's own pits and legs: what follows from them, and what they break.
 
@@ -152,6 +232,9 @@ def check_design(
         the leg along its street.
     on_stage
         Called with the name of each stage as it begins.
+
+    register
+        Register of conflicts of an earlier plan, whose numbers and statuses are kept.
 
     Raises
     ------
@@ -171,7 +254,7 @@ def check_design(
         site,
         Drawn(
             design.route, design.places, prices, corridor.sizes, None, design.faults,
-            design.assumed, design.stated,
+            design.assumed, _in_frame(site, register), design.stated,
         ),
     )  # fmt: skip
     drained = plan.connections[plan.connections["served"].astype(bool)]["property_id"]

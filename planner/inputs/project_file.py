@@ -68,6 +68,17 @@ class UtilitiesTable(VectorTable):
     kind: UtilityKind | None = None
 
 
+class LayoutTable(_Table):
+    """Streets, directions, tie-ins and pits that are settled beforehand."""
+
+    carry: list[str] = Field(default_factory=list)
+    forbid: list[str] = Field(default_factory=list)
+    flow: dict[str, Literal["as drawn", "against"]] = Field(default_factory=dict)
+    tie_ins: list[str] = Field(default_factory=list)
+    no_tie_ins: list[str] = Field(default_factory=list)
+    pits: list[tuple[float, float]] = Field(default_factory=list)
+
+
 class ProjectFile(_Table):
     """Everything a project file may hold."""
 
@@ -83,6 +94,7 @@ class ProjectFile(_Table):
     boreholes: VectorTable | None = None
     zones: VectorTable | None = None
     control: VectorTable | None = None
+    layout: LayoutTable = Field(default_factory=LayoutTable)
     rules: dict[str, Any] = Field(default_factory=dict)
     equipment: dict[str, Any] = Field(default_factory=dict)
     costs: dict[str, Any] = Field(default_factory=dict)

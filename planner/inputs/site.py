@@ -13,6 +13,7 @@ from pyproj import CRS
 from planner.errors import RuleError
 from planner.inputs.crs import read_project_crs, shown_foot, to_project
 from planner.inputs.finish import finish_layers, note_far_from_streets
+from planner.inputs.fixed import read_fixed
 from planner.inputs.ledger import Ledger, Source
 from planner.inputs.place import find_place
 from planner.inputs.project_file import ProjectFile, VectorTable, iso_date, read_project_file
@@ -65,6 +66,7 @@ def read_site(path: str | Path) -> Site:
         ledger=_in_order(ledger.entries),
         inputs=inputs,
         row_counts=ledger.counts(),
+        fixed=read_fixed(parsed.layout, frames["streets"], frames["tie_ins"], path),
         **frames,
     )
 

@@ -25,6 +25,7 @@ from planner.outputs.map import draw_map
 from planner.outputs.workbook import write_workbook
 
 NAMES = ("plan.gpkg", "plan.json", "map.html", "schedules.xlsx")
+ALTERNATIVES = "alternatives"  # folder of plans in other streets
 STAGES = ("read", "layout", "legs", "write")
 LOCK = ".pitline-lock"
 BESIDE = ".pitline-writing-"  # a folder of files that are not whole yet, or not all moved yet
@@ -69,7 +70,24 @@ def write_plan(
             _put_in_place(beside, folder)
     except WRITING_FAILED as error:
         raise OutputError(_refusal(folder, error)) from error
+    _write_alternatives(plan, folder, timings)
     return {name: folder / name for name in NAMES}
+
+
+def _write_alternatives(plan: Plan, folder: Path, timings: Mapping[str, float] | None) -> None:
+    """Write each plan in other streets into a folder of its own; take away those of before."""
+    place = folder / ALTERNATIVES
+    for number, other in enumerate(plan.alternatives, 1):
+        write_plan(other, place / str(number), timings)
+    number = len(plan.alternatives) + 1
+    while (place / str(number) / "plan.json").exists():
+        for name in NAMES:
+            (place / str(number) / name).unlink(missing_ok=True)
+        with suppress(OSError):  # somebody's own files stay
+            (place / str(number)).rmdir()
+        number += 1
+    with suppress(OSError):
+        place.rmdir()
 
 
 def plan_text(plan: Plan, timings: Mapping[str, float] | None = None) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from planner.kernels.layout_plan import Effort
 from planner.kernels.layout_plan import Found as FoundStreets
 from planner.model import Floats, Site
-from planner.records import Bools, Ints, Solution, StreetGraph, Unserved
+from planner.records import Bools, Candidates, Ints, Solution, StreetGraph, Unserved
 from planner.search.asking import ask
 from planner.steps.candidates import place_candidates
 from planner.steps.connections import find_too_large
@@ -31,16 +32,23 @@ from planner.steps.routing import (
     upstream_properties,
 )
 
+PIT_REACH = 3.0  # [m] from a pit that must stand to the place where it can
 MOST_LAYOUTS = 30  # rounds of leaving out what no legs can reach
 MOST_EXPLAINED = 2  # things that cannot be served whose conflict is looked for
 
 
 @dataclass(frozen=True)
 class Wish:
-    """What the user fixes beforehand, and how long the search may take."""
+    """What is settled beforehand, and how long the search may take.
+
+    Without ``stop`` the search ends by itself, and the same site gives the same plan; with it, as
+    many choices of streets are weighed as there are, until it says so.
+    """
 
     choices: Choices = NO_CHOICES
+    pits: tuple[tuple[float, float], ...] = ()  # that must stand [m]
     effort: Effort = field(default_factory=Effort)
+    stop: Callable[[], bool] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +110,7 @@ def lay_out_streets(
     posed = pose(ask(site, graph, wish.choices, wish.effort, tie_in_inverts(site)))
     found = None
     if use is None:
-        found = posed.find()
+        found = posed.find(wish.stop)
         use = found.use
     layout = lay_out(posed, use)
     corridor = find_corridor(site)
@@ -114,9 +122,20 @@ def lay_out_streets(
         find_obstructions(site, layout, piping.pipes, graph.property_xy), piping,
         slopes_along(site, layout, piping, everyone),
         price_candidates(site, candidates, piping.pipes, corridor), tie_in_levels(site),
-        memo or Memo(),
+        fixed_pits_of(candidates, wish), memo or Memo(),
     )  # fmt: skip
     return Way(posed, use, found, graph, given, ())
+
+
+def fixed_pits_of(candidates: Candidates, wish: Wish) -> tuple[int, ...]:
+    """The candidate pit nearest to each that must stand, where one is near enough."""
+    found = []
+    for x, y in wish.pits:
+        apart = np.hypot(candidates.xy[:, 0] - x, candidates.xy[:, 1] - y)
+        apart[candidates.tie_in >= 0] = np.inf
+        if len(apart) and apart.min() <= PIT_REACH:
+            found.append(int(apart.argmin()))
+    return tuple(found)
 
 
 def tie_in_levels(site: Site) -> Ints:

@@ -25,6 +25,7 @@ from planner.steps.layout import every_choice, is_only_choice, other_streets
 from planner.steps.routing import Given, build_problem, settle_route
 
 MOST_WEIGHED = 12  # choices of streets that are priced by exact legs
+MOST_IN_TIME = 2_000  # the same, where the user says how long
 MOST_ALTERNATIVES = 2
 SUBSTANCE = 0.2  # of the length in other streets or flowing the other way: another plan
 PENNY = 0.01  # sums of money that differ by less are the same
@@ -122,11 +123,15 @@ class _Scales:
 
     def weigh(self, alternatives: int) -> Choice:
         first = self.best.way
-        every = every_choice(first.posed, MOST_WEIGHED)
+        stop = self.wish.stop
+        every = every_choice(first.posed, MOST_WEIGHED if stop is None else MOST_IN_TIME)
         uses = every
         if uses is None and first.found is not None:
             uses = other_streets(first.posed, first.found, max(alternatives, 1))
         for use in uses or ():
+            if stop is not None and stop():
+                every = None  # not all of them: no proof by trying
+                break
             self._try(use)
         self.trials.sort(key=lambda trial: trial.least)
         least = min([self.best.solution.lower_bound, *(trial.least for trial in self.trials)])

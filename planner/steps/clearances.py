@@ -22,7 +22,7 @@ from planner.kernels.pit_clearance import pit_clearances
 from planner.kernels.separation import separations
 from planner.kernels.solids import cut_into_pieces, hold_over_gaps, mitre, upright_boxes
 from planner.kernels.strike import AT_PIT, BESIDE, CROSSING, ENDING, near_probabilities
-from planner.model import PLAN_COLUMNS, Figures, Floats, Ground, Site
+from planner.model import CONFLICT_COLUMNS, Figures, Floats, Ground, Site
 from planner.rules import required_clearance
 
 Ints = NDArray[np.int64]
@@ -736,7 +736,7 @@ def _frame(rows: pd.DataFrame, services: Services) -> gpd.GeoDataFrame:
         status="potential",
     )  # fmt: skip
     points = gpd.points_from_xy(rows["x"].to_numpy(float), rows["y"].to_numpy(float))
-    columns = list(PLAN_COLUMNS["conflicts"])
+    columns = list(CONFLICT_COLUMNS)
     numbers = [name for name in columns if name.endswith("_m") or name == "strike_probability"]
     types = dict.fromkeys(columns, str) | dict.fromkeys(numbers, float)
     return gpd.GeoDataFrame(rows[columns].astype(types), geometry=points)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from planner.steps.layout.bound import Favour, StreetBound, bound_streets, is_only_choice
 from planner.steps.layout.choose import Posed, Question, every_choice, lay_out, other_streets, pose
-from planner.steps.layout.fixed import NO_CHOICES, Choices
+from planner.steps.layout.fixed import NO_CHOICES, Choices, choices_of
 from planner.steps.layout.pricing import Levels
 from planner.steps.layout.tariff import depths_of, generic_places, least_price, usual_tariff
 
@@ -17,6 +17,7 @@ __all__ = [
     "Question",
     "StreetBound",
     "bound_streets",
+    "choices_of",
     "depths_of",
     "every_choice",
     "generic_places",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -56,9 +57,9 @@ class Posed:
     streets: Streets
     instance: Instance
 
-    def find(self) -> Found:
+    def find(self, stop: Callable[[], bool] | None = None) -> Found:
         """The cheapest choice of streets that is found at usual prices."""
-        return find_layout(self.instance, self.question.effort)
+        return find_layout(self.instance, self.question.effort, stop=stop)
 
 
 def pose(question: Question) -> Posed:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from planner.kernels.layout_choices import with_carrying, with_direction, without_link
 from planner.kernels.layout_instance import TO_A, TO_B, Instance
+from planner.model import Site
 from planner.records import StreetGraph
 
 
@@ -24,6 +27,22 @@ class Choices:
 
 
 NO_CHOICES = Choices()
+
+
+def choices_of(site: Site) -> Choices:
+    """What a project settles beforehand, by rows of its layers."""
+    fixed = site.fixed
+    streets = site.streets["street"].astype(str)
+    ids = site.tie_ins["tie_in_id"].astype(str)
+    shut = ids.isin(fixed.no_tie_ins)
+    if fixed.tie_ins:
+        shut |= ~ids.isin(fixed.tie_ins)
+    flows = dict(fixed.flow)
+    return Choices(
+        frozenset(np.flatnonzero(streets.isin(fixed.carry)).tolist()),
+        frozenset((row, flows[name]) for row, name in enumerate(streets) if name in flows),
+        frozenset(np.flatnonzero(shut).tolist()),
+    )
 
 
 def fix_choices(

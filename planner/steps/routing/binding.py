@@ -8,17 +8,18 @@ from typing import Any
 import numpy as np
 import shapely
 
-from planner.kernels.pairs import BOTTOM, TOP, pair_pits
+from planner.kernels.pairs import BOTTOM, ORDINARY, TOP, pair_pits
 from planner.kernels.rows import Bore, Houses, LegEnds, bind_legs
 from planner.kernels.turns import wrap
 from planner.model import Floats, Site
-from planner.records import Bools, ChainPipe, Ints
+from planner.records import Bools, ChainPipe, ChainPits, Ints
 from planner.steps.routing.given import GUARD, Bound, Given
 
 MOST_ANGLE = math.cos(math.radians(60.0))  # legs leave the street's direction by less than this
 LEAVE_REACH = 30.0  # [m] the last leg may leave the right of way this near to its tie-in
 ARM_REACH = 20.0  # [m] a junction's arm points to where its street is after this
 EVERYWHERE = 1e9  # [m]
+BESIDE = 1.0  # [m] along the street: where another pit would stand in a fixed one's place
 FEW = 50  # legs: fewer are bound again faster than they are looked up
 
 
@@ -48,6 +49,7 @@ def _bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
     )  # fmt: skip
     up, down, length, ways = given.memo.of(("pairs", *asked), lambda: pair_pits(*asked))
     keep = _may_run(given, xy[up], xy[down], tie_in[down])
+    keep &= _through_fixed_pits(given, pits, up, down)
     up, down, length, ways = up[keep], down[keep], length[keep], ways[keep]
     apart = _arms_apart(given, number, pits.pits[up], pits.pits[down])
     ends = leg_ends(given, number, up, down)
@@ -59,6 +61,21 @@ def _bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
             np.full(len(up), pipe), _falls(given, number, rank, ends), *rows,
         ))  # fmt: skip
     return parts
+
+
+def _through_fixed_pits(given: Given, pits: ChainPits, up: Ints, down: Ints) -> Bools:
+    """Whether each leg leaves the sewer free to stand on every pit that is fixed beforehand."""
+    keep = np.ones(len(up), bool)
+    for place in np.flatnonzero(np.isin(pits.pits, given.fixed_pits)).tolist():
+        own = pits.station[place]
+        passes = (pits.station[down] < own - BESIDE) & (pits.station[up] > own + BESIDE)
+        rivals = np.abs(pits.station - own) <= BESIDE
+        if pits.kind[place] != ORDINARY:  # of one junction only one pit is built
+            rivals |= pits.kind == pits.kind[place]
+        rivals[place] = False
+        passes |= rivals[up] | rivals[down]
+        keep &= ~passes
+    return keep
 
 
 def bind_again(given: Given, served: Bools, bound: Bound, legs: Ints) -> Bound:

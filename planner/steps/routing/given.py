@@ -37,6 +37,7 @@ class Given:
     slopes: tuple[ChainSlopes, ...]  # by chain
     prices: Prices
     tie_in_level: Ints  # (tie-ins,) [levels]
+    fixed_pits: tuple[int, ...] = ()  # candidates that the sewer must stand on
     memo: Memo = field(default_factory=Memo)  # what other choices of streets computed
 
     def pipes_of(self, chain: int) -> list[ChainPipe]:
