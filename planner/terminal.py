@@ -158,8 +158,9 @@ def show_rest(made: Plan, files: Mapping[str, Path], show: Display, most: int) -
     say_lines("Assumed", assumed, most, "plan.json")
     advice = len(summary["breaches"]) - len(breaches_of(made))
     say(f"Found: {found_words(made, show, advice)}")
-    for line in bound_words(made, show):
+    for line in bound_words(made, show) + settled_words(made, show):
         say(line)
+    say_lines("Other streets", other_words(made, show), MOST_LINES, "plan.json")
     folder = files["plan.json"].parent
     say(f"Files in {folder}: {', '.join(name for name in files if name != 'map.html')}")
     say(f"Map: {files['map.html']}")
@@ -231,7 +232,33 @@ def bound_words(made: Plan, show: Display) -> list[str]:
     cost, least = (show.text("money", known[name]) for name in ("cost", "lower_bound"))
     gap = f"{known['gap_pct']:.2f} %"
     words = (
-        f"Proven: no plan in these streets saves more than {gap} of the {cost} that the search "
+        f"Proven: no plan that was looked over saves more than {gap} of the {cost} that the search "
         f"decides; none costs less than {least}"
     )
+    here = known.get("on_these_streets") or {}
+    if here and here["gap_pct"] < known["gap_pct"] - 0.005:
+        words += f"; in these streets none saves more than {here['gap_pct']:.2f} %"
     return [words]
+
+
+def other_words(made: Plan, show: Display) -> list[str]:
+    """What other streets would cost."""
+    mine = (made.summary.get("optimality") or {}).get("cost")
+    found = []
+    for one in made.summary.get("alternatives") or []:
+        cost = one["cost"] if one["cost"] is not None else one["costs_at_least"]
+        more = "at least " if one["cost"] is None else ""
+        if mine is not None and one["streets"]:
+            what = ", ".join(one["streets"])
+            found.append(f"{what} otherwise: {more}{show.text('money', cost - mine)} more")
+    return found
+
+
+def settled_words(made: Plan, show: Display) -> list[str]:
+    """What the project settles beforehand, and what that costs."""
+    known = made.summary.get("settled_beforehand") or {}
+    if not known:
+        return []
+    fewer = f", and serves {known['serves_fewer']} fewer" if known["serves_fewer"] else ""
+    costs = show.text("money", known["costs_more"])
+    return [f"Settled beforehand: {'; '.join(known['what'])}. It costs {costs} more{fewer}"]

@@ -12,6 +12,8 @@ from planner.inputs.project_file import LayoutTable
 from planner.inputs.words import nearest, plain, printable, shown
 from planner.model import FixedChoices
 
+POINT = 2  # numbers of a point
+
 
 def read_fixed(
     table: LayoutTable, streets: gpd.GeoDataFrame, tie_ins: gpd.GeoDataFrame, path: Path
@@ -44,6 +46,12 @@ def read_fixed(
             raise InputError(
                 f"{shown(both[0])} stands in [layout] under {one} and under {other}",
                 "Take it out of one of them", file=printable(path),
+            )  # fmt: skip
+    for pit in table.pits:
+        if len(pit) != POINT:
+            raise InputError(
+                f"[layout] pits holds {shown(pit)}, which is no point",
+                "Give each pit as [x, y] in the CRS of the project", file=printable(path),
             )  # fmt: skip
     return FixedChoices(
         tuple(sorted(set(table.carry))), tuple(sorted(set(table.forbid))),

@@ -76,7 +76,7 @@ class LayoutTable(_Table):
     flow: dict[str, Literal["as drawn", "against"]] = Field(default_factory=dict)
     tie_ins: list[str] = Field(default_factory=list)
     no_tie_ins: list[str] = Field(default_factory=list)
-    pits: list[tuple[float, float]] = Field(default_factory=list)
+    pits: list[list[float]] = Field(default_factory=list)
 
 
 class ProjectFile(_Table):

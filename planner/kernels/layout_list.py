@@ -8,7 +8,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.layout_instance import CARRIED, ENDED, TO_A, TO_B, Instance
+from planner.kernels.layout_instance import CARRIED, ENDED, SPLIT, TO_A, TO_B, Instance
 from planner.kernels.layout_walk import walk_layout
 
 Ints = NDArray[np.int64]
@@ -21,8 +21,8 @@ class _TooManyError(Exception):
     """There are more than were asked for."""
 
 
-def list_layouts(instance: Instance, most: int) -> list[Ints] | None:
-    """Every layout in which no street is divided and no sewer begins where nothing joins it.
+def list_layouts(instance: Instance, most: int, *, divided: bool = False) -> list[Ints] | None:
+    """Every layout in which no sewer begins where nothing joins it.
 
     A street that nothing flows into is listed as a dead end, not as carried.
 
@@ -32,13 +32,15 @@ def list_layouts(instance: Instance, most: int) -> list[Ints] | None:
         The instance; what gravity cannot serve must be left out of it.
     most
         Most layouts that are wanted.
+    divided
+        Whether streets may be divided at a crest.
 
     Returns
     -------
     Uses of the links, the cheapest first; None where there are more.
     """
     try:
-        found = [use for use in _Lister(instance, 50 * most).every()]  # noqa: C416
+        found = [use for use in _Lister(instance, 50 * most, divided=divided).every()]  # noqa: C416
     except _TooManyError:
         return None
     priced = []
@@ -52,7 +54,8 @@ def list_layouts(instance: Instance, most: int) -> list[Ints] | None:
 
 
 class _Lister:
-    def __init__(self, instance: Instance, most: int) -> None:
+    def __init__(self, instance: Instance, most: int, *, divided: bool) -> None:
+        self.ways_to_end = (TO_B, TO_A, SPLIT) if divided else (TO_B, TO_A)
         self.instance, self.left, self.steps = instance, most, MOST_STEPS
         links = instance.links
         self.ends = np.column_stack([links.a, links.b]).tolist()
@@ -125,15 +128,19 @@ class _Lister:
         active = set(out) | self.roots
         left = [e for e in np.flatnonzero(links.required).tolist() if e not in carried]
         options = [
-            [column for column in (TO_B, TO_A)
-             if self.ends[e][1 - column] in active and np.isfinite(ends.price[e, column])]
+            [way for way in self.ways_to_end
+             if self._lower(e, way) <= active and np.isfinite(ends.price[e, way])]
             for e in left
         ]  # fmt: skip
         for ways in product(*options):
             into = {way[2] for way in out.values()}
-            into |= {self.ends[e][1 - column] for e, column in zip(left, ways, strict=True)}
+            into = into.union(*(self._lower(e, w) for e, w in zip(left, ways, strict=True)))
             if set(out) <= into:
                 use = np.full(len(self.ends), -1, np.int64)
                 use[list(carried)] = [CARRIED + column for column in carried.values()]
-                use[left] = [ENDED + column for column in ways]
+                use[left] = [ENDED + way for way in ways]
                 yield use
+
+    def _lower(self, e: int, way: int) -> set[int]:
+        """Nodes that a dead end or a divided street flows into."""
+        return set(self.ends[e]) if way == SPLIT else {self.ends[e][1 - way]}

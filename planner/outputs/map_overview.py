@@ -126,6 +126,9 @@ def optimality_block(pen: Pen) -> Block:
         ["No plan costs less than", show.text("money", known.get("lower_bound"))],
         ["Gap", show.text("percent", known.get("gap_pct"))],
     ]
+    here = known.get("on_these_streets") or {}
+    if here:
+        rows.append(["Gap in these streets", show.text("percent", here.get("gap_pct"))])
     text = [f"The bound is over {known.get('scope', '')}."]
     if known.get("not_bounded"):
         text.append("Not bounded: " + ", ".join(str(name) for name in known["not_bounded"]))

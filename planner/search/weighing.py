@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from planner.kernels.layout_instance import ENDED, SPLIT
 from planner.kernels.optimum import fill, least_cost
 from planner.model import Site
 from planner.records import Bools, Ints, Layout, Solution, StreetGraph
@@ -25,6 +26,7 @@ from planner.steps.layout import every_choice, is_only_choice, other_streets
 from planner.steps.routing import Given, build_problem, settle_route
 
 MOST_WEIGHED = 12  # choices of streets that are priced by exact legs
+MOST_DIVIDED, FEW_DIVIDED = 100, 4  # that divide streets: looked through, and weighed
 MOST_IN_TIME = 2_000  # the same, where the user says how long
 MOST_ALTERNATIVES = 2
 SUBSTANCE = 0.2  # of the length in other streets or flowing the other way: another plan
@@ -133,6 +135,8 @@ class _Scales:
                 every = None  # not all of them: no proof by trying
                 break
             self._try(use)
+        for use in self._divided():
+            self._try(use)
         self.trials.sort(key=lambda trial: trial.least)
         least = min([self.best.solution.lower_bound, *(trial.least for trial in self.trials)])
         scope = _of_all(len(uses or ()))
@@ -142,6 +146,11 @@ class _Scales:
             )
             least, scope = min(least, bound.price), OF_PRICES
         return Choice(self.best, tuple(self.trials), self._that_differ(alternatives), least, scope)
+
+    def _divided(self) -> list[Ints]:
+        """The cheapest uses, at usual prices, that divide a street at a crest."""
+        every = every_choice(self.best.way.posed, MOST_DIVIDED, divided=True) or []
+        return [use for use in every if (use == ENDED + SPLIT).any()][:FEW_DIVIDED]
 
     def _try(self, use: Ints) -> None:
         """See what a choice costs at least; where it could be the best, its route is settled."""

@@ -44,7 +44,7 @@ def trees(instance: Instance) -> Iterator[Choice]:
             yield choice
 
 
-def _down(instance: Instance, choice: Choice, v: int) -> int:
+def down(instance: Instance, choice: Choice, v: int) -> int:
     e, column = choice[v]
     return int(instance.links.b[e] if column == 0 else instance.links.a[e])
 
@@ -56,7 +56,7 @@ def _ends(instance: Instance, choice: Choice, ties: set[int]) -> bool:
         while v not in ties:
             if v not in choice or steps > len(choice):
                 return False
-            v, steps = _down(instance, choice, v), steps + 1
+            v, steps = down(instance, choice, v), steps + 1
     return True
 
 
@@ -96,18 +96,18 @@ def price(instance: Instance, choice: Choice, ways: dict[int, int]) -> float:
     root = {int(v): row for row, v in enumerate(ties.node)}
 
     def steps(v: int) -> int:
-        return 0 if v in root else 1 + steps(_down(instance, choice, v))
+        return 0 if v in root else 1 + steps(down(instance, choice, v))
 
     for v in sorted(set(choice), key=steps, reverse=True):
         z = min([nodes.top[v], *(level - nodes.drop[v] for level in arrivals.get(v, []))])
         if z < nodes.floor[v] - 1e-9:
             return INFEASIBLE
         e, column = choice[v]
-        down = _down(instance, choice, v)
-        arrives = min(z - links.fall[e, column], links.cap[e, column], nodes.top[down])
-        arrivals.setdefault(down, []).append(arrives)
+        lower = down(instance, choice, v)
+        arrives = min(z - links.fall[e, column], links.cap[e, column], nodes.top[lower])
+        arrivals.setdefault(lower, []).append(arrives)
         total += nodes.price[v] + nodes.price_depth[v] * (nodes.top[v] - z)
-        mean = ((nodes.top[v] - z) + (nodes.top[down] - arrives)) / 2
+        mean = ((nodes.top[v] - z) + (nodes.top[lower] - arrives)) / 2
         total += links.price[e, column] + links.price_depth[e, column] * mean
     for v, row in root.items():
         if v in arrivals:

@@ -124,10 +124,8 @@ def other_streets(posed: Posed, found: Found, count: int) -> list[Ints]:
     return [other.found.use for other in others]
 
 
-def every_choice(posed: Posed, most: int) -> list[Ints] | None:
+def every_choice(posed: Posed, most: int, *, divided: bool = False) -> list[Ints] | None:
     """Every use of streets that serves what gravity can, the cheapest at usual prices first.
-
-    Streets are not divided at a crest.
 
     Parameters
     ----------
@@ -135,6 +133,8 @@ def every_choice(posed: Posed, most: int) -> list[Ints] | None:
         The layout problem.
     most
         Most uses that are wanted.
+    divided
+        Whether streets may be divided at a crest.
 
     Returns
     -------
@@ -145,7 +145,7 @@ def every_choice(posed: Posed, most: int) -> list[Ints] | None:
     required = posed.instance.links.required.copy()
     required[explain_unserved(net, room, posed.instance.nodes.top).link] = False
     links = posed.instance.links._replace(required=required)
-    return list_layouts(posed.instance._replace(links=links), most)
+    return list_layouts(posed.instance._replace(links=links), most, divided=divided)
 
 
 def lay_out(posed: Posed, use: Ints) -> Layout:

@@ -1,0 +1,1 @@
+"""Streets, tried and weighed."""
