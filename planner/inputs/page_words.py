@@ -56,6 +56,21 @@ In every numeric column -9999, 9999, -999, +-99999, +-999999, -32768 and numbers
 for "not known"; so does 0 where the table says "not 0". A value outside what is believed, or of the
 wrong form, is treated as absent and listed by row.
 
+## Settled beforehand
+
+The table `[layout]` forces or shuts streets, directions, tie-ins and pits; what that costs is shown.
+
+| key | what |
+|---|---|
+| `carry` | names of streets that get a sewer from end to end |
+| `forbid` | names of streets that get none; their properties are not served |
+| `flow` | street = `"as drawn"` or `"against"`: which way it flows, seen along its line |
+| `tie_ins` | the only tie-ins that may be used |
+| `no_tie_ins` | tie-ins that are not used |
+| `pits` | points `[x, y]` in the CRS: where the sewer passes, a pit stands within 3 m of each |
+
+To keep pits or legs out of a place, draw it in `keep_out`.
+
 ## Where things lie
 
 - Every layer is carried from its own CRS to the project's with PROJ, then to metres on the ground

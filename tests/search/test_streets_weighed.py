@@ -19,20 +19,13 @@ from tests.builders import build_site, line, plane, point
 
 GROUND = plane(100.0, fall_x=-0.006, fall_y=-0.006)  # rises to the north-east
 HOUSES = (
-    (60, 12),
-    (150, 12),
-    (12, 60),
-    (12, 150),
-    (60, 188),
-    (150, 188),
-    (188, 60),
-    (188, 150),
+    (60, 12), (150, 12), (12, 60), (12, 150), (60, 188), (150, 188), (188, 60), (188, 150),
     (212, 240),
-)
+)  # fmt: skip
 
 
 def block(folder: Path, **layers: Any) -> Path:
-    """Four streets round a block of 200 m, lanes off its corners, a tie-in at the lowest, houses on all sides."""
+    """Four streets round a block of 200 m, lanes off its corners, a tie-in at the lowest."""
     streets = [
         line((0, 0), (200, 0), street="South"), line((0, 0), (0, 200), street="West"),
         line((0, 200), (200, 200), street="North"), line((200, 0), (200, 200), street="East"),
