@@ -239,6 +239,10 @@ def _summarise(
     return {
         "pitline": VERSION, "project": site.project.name, "status": status,
         "grid_to_ground": site.frame.k,
+        "shown_in": {
+            "units": site.project.display_units, "foot_m": site.project.foot,
+            "vertical_datum": site.project.vertical_datum,
+        },
         "totals": _totals(site, frames, served, breakdown),
         "cost_breakdown": breakdown,
         "optimality": optimality(drawn.search),

@@ -16,7 +16,7 @@ import typer
 from rich.status import Status
 
 from planner.errors import InputError, NoPlanError, PlannerError
-from planner.terminal import err, say, show_check, show_inputs, show_plan
+from planner.terminal import err, say, show_check, show_comparison, show_inputs, show_plan
 
 if TYPE_CHECKING:
     from planner.model import Register
@@ -157,6 +157,38 @@ def after(seconds: float | None) -> Callable[[], bool] | None:
         return None
     end = time.monotonic() + seconds
     return lambda: time.monotonic() >= end
+
+
+@app.command()
+def compare(
+    folders: Annotated[
+        list[Path],
+        typer.Argument(help="Folders of plans; a single one is held against its alternatives.",
+                       metavar="DIR DIR ..."),
+    ],
+    *,
+    page: Annotated[
+        Path | None, typer.Option("--html", help="Also write a page.", metavar="FILE")
+    ] = None,
+    as_json: Json = False,
+) -> None:  # fmt: skip
+    """Hold plans side by side, and say what changed."""
+    with refusals():
+        from planner.inputs.earlier_plans import read_plans  # noqa: PLC0415  (quick --help)
+        from planner.outputs.comparison import comparison_content, comparison_page  # noqa: PLC0415
+        from planner.outputs.files import json_text  # noqa: PLC0415
+        from planner.steps.comparison import compare_plans  # noqa: PLC0415
+
+        plans = read_plans(folders)
+        made = compare_plans(plans)
+        if page is not None:
+            page.write_text(
+                comparison_page(made, plans), encoding="utf-8", errors="backslashreplace"
+            )
+        if as_json:
+            print_json(json_text(comparison_content(made)).encode("utf-8", "backslashreplace"))
+        show_comparison(made, plans, page)
+    raise typer.Exit(DONE)
 
 
 @contextmanager

@@ -305,6 +305,47 @@ PLAN_GEOMETRY: dict[str, str] = {
 
 
 @dataclass(frozen=True, eq=False)
+class EarlierPlan:
+    """A plan as its files hold it: what `plan.json` says, and layers of `plan.gpkg`."""
+
+    name: str  # of its folder
+    summary: Mapping[str, Any]
+    pits: gpd.GeoDataFrame
+    legs: gpd.GeoDataFrame
+    connections: gpd.GeoDataFrame
+    conflicts: gpd.GeoDataFrame
+
+
+@dataclass(frozen=True)
+class Row:
+    """One figure of every plan that is compared."""
+
+    name: str
+    measure: str  # as the outputs name it; empty for text
+    values: tuple[float | str | None, ...]
+    better: str = ""  # "less" or "more"; empty where neither is
+
+
+@dataclass(frozen=True)
+class Change:
+    """What one plan has otherwise than the first."""
+
+    plan: int  # number among the plans, from 1
+    what: str  # subject of the change, as a heading
+    lines: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Plans side by side."""
+
+    names: tuple[str, ...]
+    rows: tuple[Row, ...]
+    changes: tuple[Change, ...]
+    cautions: tuple[str, ...]  # what makes the figures hard to compare
+
+
+@dataclass(frozen=True, eq=False)
 class Register:
     """The register of conflicts of an earlier plan, with what people wrote into it."""
 

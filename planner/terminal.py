@@ -13,7 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 if TYPE_CHECKING:  # what follows is slow to import, and --help must be quick
-    from planner.model import LedgerEntry, Plan, Site
+    from planner.model import Comparison, EarlierPlan, LedgerEntry, Plan, Site
     from planner.outputs.display import Display
 
 CAUTION = (
@@ -22,6 +22,7 @@ CAUTION = (
 )
 MOST_WRONG, MOST_LINES = 5, 3  # on the screen of a plan; its files hold the rest
 DRAWN = ("pits", "legs", "connections")  # layers of a design, which no project file names
+MOST_CHANGES = 8  # of one kind that are listed
 MOST_ALSO = 4  # further subjects of a broken rule that are named
 ROWS = ("read", "used", "repaired", "refused", "ignored")
 LEDGER = {
@@ -262,3 +263,29 @@ def settled_words(made: Plan, show: Display) -> list[str]:
     fewer = f", and serves {known['serves_fewer']} fewer" if known["serves_fewer"] else ""
     costs = show.text("money", known["costs_more"])
     return [f"Settled beforehand: {'; '.join(known['what'])}. It costs {costs} more{fewer}"]
+
+
+def show_comparison(made: Comparison, plans: list[EarlierPlan], page: Path | None) -> None:
+    """Plans side by side, then what changed."""
+    from planner.outputs.comparison import BEST, display_of, table_of  # noqa: PLC0415
+
+    show = display_of(plans)
+    for line in made.cautions:
+        say(show.prose(line), "bold")
+    cells = table_of(made, show)
+    table = Table(box=None, pad_edge=False)
+    for k, head in enumerate(cells[0]):
+        table.add_column(Text(safe(head), style="bold"), justify="right" if k else "left")
+    for row in cells[1:]:
+        table.add_row(*(Text(safe(cell)) for cell in row))
+    err.print(table)
+    say(f"{BEST} the best of a row; in brackets the difference to {made.names[0]}")
+    for change in made.changes:
+        title = f"{change.what}: {made.names[change.plan]} against {made.names[0]}"
+        lines = [show.prose(line) for line in change.lines]
+        say_lines(title, lines, MOST_CHANGES, "what --json or --html writes")
+    if not made.changes:
+        say("Nothing that is listed here differs between the plans.")
+    if page is not None:
+        say(f"Page: {page}")
+    say(CAUTION)

@@ -58,13 +58,13 @@ wrong form, is treated as absent and listed by row.
 
 ## Settled beforehand
 
-The table `[layout]` forces or shuts streets, directions, tie-ins and pits; what that costs is shown.
+`[layout]` forces or shuts streets, directions, tie-ins and pits; what that costs is shown.
 
 | key | what |
 |---|---|
 | `carry` | names of streets that get a sewer from end to end |
 | `forbid` | names of streets that get none; their properties are not served |
-| `flow` | street = `"as drawn"` or `"against"`: which way it flows, seen along its line |
+| `flow` | street = `"as drawn"` or `"against"`: which way it flows along its line |
 | `tie_ins` | the only tie-ins that may be used |
 | `no_tie_ins` | tie-ins that are not used |
 | `pits` | points `[x, y]` in the CRS: where the sewer passes, a pit stands within 3 m of each |
