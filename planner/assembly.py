@@ -257,7 +257,7 @@ def _summarise(
 
 
 NOT_BOUNDED = (
-    "choice of streets and directions of flow",
+    "works at the tie-in",
     "house connections other than by a shaft and saddle, and risers",
     "mobilisation", "contingency", "test holes", "traffic",
 )  # fmt: skip

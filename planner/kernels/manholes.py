@@ -6,96 +6,82 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.programme import Drops, Filled, Groups, Pits, pit_price
+from planner.kernels.minima import Zone, fill_zone, first_rise, make_runs
+from planner.kernels.programme import Drops, Filled, Groups, Pits
 
 Floats = NDArray[np.float64]
-Shorts = NDArray[np.int32]
+Ints = NDArray[np.int64]
 
 
 @njit(cache=True, nogil=True)
-def _link_cheaper(values: Floats, cheaper: Shorts) -> None:
-    """Link each level to the next lower one that is cheaper, -1 where none is.
-
-    A level that is neither cheaper than a higher one nor higher than a cheaper one never wins: the
-    best in a window is found from its top down along these links.
-    """
-    for i in range(len(values)):
-        j = i - 1
-        while j >= 0 and values[j] >= values[i]:
-            j = cheaper[j]
-        cheaper[i] = j
-
-
-@njit(cache=True, nogil=True)
-def _fall_freely(arrive: Floats, cheaper: Shorts, drop: int, free: int, out: Floats) -> None:
-    """Cheapest arrival for each outgoing level without a drop structure."""
-    last = len(arrive) - 1
-    for w in range(len(out)):
-        hi = min(w + free, last)
-        if hi < w + drop:
-            out[w] = np.inf
-            continue
-        k = hi
-        while cheaper[k] >= w + drop:
-            k = cheaper[k]
-        out[w] = arrive[k]
-
-
-@njit(cache=True, nogil=True)
-def _fall_by_structure(arrive: Floats, least: int, drops: Drops, out: Floats) -> None:
-    """Lower the arrivals where a drop structure, from a fall of ``least`` on, is cheaper."""
-    size, cheapest, last = len(arrive), arrive.min(), -1
-    for w in range(len(out)):
-        if cheapest + drops.price + drops.price_level * least < out[w]:
-            last = w
-    queue = np.empty(size, np.int64)
-    head, tail, seen = 0, 0, size
-    for w in range(last, -1, -1):
-        while seen > w + least and seen > 0:
-            seen -= 1
-            if seen > w + drops.most:
-                continue
-            key = arrive[seen] + drops.price_level * seen
-            while (
-                tail > head and arrive[queue[tail - 1]] + drops.price_level * queue[tail - 1] >= key
-            ):
-                tail -= 1
-            queue[tail] = seen
-            tail += 1
-        while head < tail and queue[head] > w + drops.most:
-            head += 1
-        if head < tail:
-            k = queue[head]
-            out[w] = min(out[w], arrive[k] + drops.price + drops.price_level * (k - w))
+def _fall(
+    arrive: Floats, live: tuple[int, int], falls: tuple[int, int], price: tuple[float, float],
+    upto: int, zone: Zone, out: Floats,
+) -> None:  # fmt: skip
+    """Lower the prices of outgoing levels below one by what falls to them."""
+    first, last = live
+    fixed, rate = price
+    keys = arrive[first : last + 1] + rate * np.arange(first, last + 1)
+    rise = first_rise(keys, 0, last - first)
+    start = rise - 1
+    if rise <= last - first:
+        fill_zone(keys, start, last - first, 0.0, zone)
+    place, runs, power, made = zone.place, zone.runs, zone.power, zone.made
+    for w in range(max(first - falls[1], 0), min(upto, last - falls[0] + 1)):
+        lo, hi = max(w + falls[0] - first, 0), min(w + falls[1], last) - first
+        if hi < rise:
+            key = keys[hi]
+        else:
+            k = start + place[hi - start]
+            if k >= lo:
+                key = keys[k]
+            else:
+                if not made[1]:
+                    make_runs(zone)
+                k, j = max(lo, start) - start, hi - start
+                r = power[j - k + 1]
+                key = min(runs[r, k], runs[r, j - (1 << r) + 1])
+        key += fixed - rate * w
+        out[w] = min(out[w], key)
 
 
 @njit(cache=True, nogil=True)
-def through_manhole(arrive: Floats, cheaper: Shorts, drop: int, drops: Drops, n: int) -> Floats:
-    """Cheapest arrival for each outgoing level, by how far it may fall through the manhole.
+def _through_manhole(
+    arrive: Floats, live: tuple[int, int], drop: int, drops: Drops, zone: Zone, out: Floats
+) -> None:
+    """Set the cheapest arrival for each outgoing level, by how far it may fall in the manhole."""
+    out[:] = np.inf
+    if drop <= drops.free:
+        _fall(arrive, live, (drop, drops.free), (0.0, 0.0), len(out), zone, out)
+    least = max(drop, drops.free + 1)
+    if drops.most < least:
+        return
+    cheapest = arrive[live[0] : live[1] + 1].min() + drops.price + drops.price_level * least
+    upto = len(out)
+    while upto > 0 and out[upto - 1] <= cheapest:
+        upto -= 1
+    price = drops.price, drops.price_level
+    _fall(arrive, live, (least, drops.most), price, upto, zone, out)
 
-    Parameters
-    ----------
-    arrive : (levels,)
-        Cheapest way to arrive, by level.
-    cheaper : (levels,)
-        Next lower level that is cheaper.
-    drop
-        Least fall. [levels]
-    drops
-        Greatest falls, and the price of a drop structure.
-    n
-        Number of outgoing levels.
-    """
-    out = np.empty(n)
-    _fall_freely(arrive, cheaper, drop, drops.free, out)
-    if drops.most > drops.free:
-        _fall_by_structure(arrive, max(drop, drops.free + 1), drops, out)
-    return out
+
+@njit(cache=True, nogil=True)
+def _set_prices(v: int, role: int, pits: Pits, price: Floats) -> None:
+    """Set a pit's price by outgoing level, as `planner.kernels.programme.pit_price` has it."""
+    ground, under, low = pits.ground[v], pits.under[role], pits.low[v]
+    fixed, rate = pits.price[v, role], pits.price_depth[v, role]
+    for w in range(len(price)):
+        price[w] = fixed + rate * (ground - (low + w) + under)
+    for s in range(len(pits.step_depth)):
+        from_depth, more = pits.step_depth[s], pits.step_price[s, role]
+        for w in range(len(price)):
+            if ground - (low + w) + under < from_depth:
+                break
+            price[w] += more
 
 
 @njit(cache=True, nogil=True)
 def close_pit(
-    v: int, pits: Pits, groups: Groups, drops: Drops, arrive: Floats, filled: Filled
+    v: int, pits: Pits, groups: Groups, drops: Drops, arrive: Floats, filled: Filled, zone: Zone
 ) -> None:
     """Write a pit's tables: by group that leaves, role and outgoing level.
 
@@ -109,23 +95,24 @@ def close_pit(
         As `planner.kernels.relax.arrive_at` gives it.
     filled
         Tables, of which those of the pit are written.
+    zone
+        Room to work in.
     """
     n = pits.high[v] - pits.low[v] + 1
-    if n <= 0 or groups.out_start[v] == groups.out_start[v + 1]:
-        return
-    first, size = groups.in_start[v], arrive.shape[2]
     outs = groups.out_start[v + 1] - groups.out_start[v]
-    price = np.empty(n)
+    if n <= 0 or outs == 0:
+        return
+    first = groups.in_start[v]
+    price, made = np.empty(n), np.empty(n)
+    total = np.empty((outs, pits.branches[v], n))
     for role in range(2):
-        total = np.zeros((outs, pits.branches[v], n))
         total[:] = np.inf
         for g in range(arrive.shape[0]):
-            values = arrive[g, role]
-            if not np.isfinite(values.min()):
+            live = _live_of(arrive[g, role])
+            if live[0] > live[1]:
                 continue
-            cheaper = np.empty(size, np.int32)
-            _link_cheaper(values, cheaper)
-            made_for, made = -1, np.empty(0)
+            filled.arrived[first + g] = True
+            made_for = -1
             for o in range(outs):
                 out = groups.out_start[v] + o
                 for pair in range(groups.turn_start[out], groups.turn_start[out + 1]):
@@ -133,33 +120,44 @@ def close_pit(
                         continue
                     if groups.turn_drop[pair] != made_for:
                         made_for = groups.turn_drop[pair]
-                        made = through_manhole(values, cheaper, made_for, drops, n)
+                        _through_manhole(arrive[g, role], live, made_for, drops, zone, made)
                     into = total[o, groups.in_branch[first + g]]
                     for w in range(n):
                         into[w] = min(into[w], made[w])
-        for w in range(n):
-            price[w] = pit_price(pits, v, role, pits.low[v] + w)
+        _set_prices(v, role, pits, price)
         for o in range(outs):
             _write_table(v, groups.out_start[v] + o, role, total[o], price, pits, filled)
+
+
+@njit(cache=True, nogil=True)
+def _live_of(values: Floats) -> tuple[int, int]:
+    """First and last level with a price, (1, 0) if there is none."""
+    first, last = 0, len(values) - 1
+    while last >= 0 and values[last] == np.inf:
+        last -= 1
+    if last < 0:
+        return 1, 0
+    while values[first] == np.inf:
+        first += 1
+    return first, last
 
 
 @njit(cache=True, nogil=True)
 def _write_table(
     v: int, out: int, role: int, total: Floats, price: Floats, pits: Pits, filled: Filled
 ) -> None:
-    """Write one table with its links and blocks."""
+    """Write one table, and what is known of it."""
     n = len(price)
     start = filled.offset[out] + role * n
     values = filled.tables[start : start + n]
+    head = pits.price_head[v]
     for w in range(n):
-        best = 0.0 if total.shape[0] > 0 else np.inf
-        for branch in range(total.shape[0]):
-            best += total[branch, w]
-        values[w] = min(best, pits.price_head[v]) + price[w]
+        arrive = total[0, w] if len(total) > 0 else np.inf
+        for branch in range(1, len(total)):
+            arrive += total[branch, w]
+        values[w] = (min(head, arrive)) + price[w]
     live = filled.alive[2 * out + role]
-    for w in range(n):
-        if values[w] < np.inf:
-            if live[0] > live[1]:
-                live[0] = w
-            live[1] = w
-            filled.reached[v] = 1
+    live[0], live[1] = _live_of(values)
+    if live[0] <= live[1]:
+        filled.reached[v] = 1
+        filled.rise[2 * out + role] = first_rise(values, live[0], live[1])

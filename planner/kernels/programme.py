@@ -7,8 +7,9 @@ level of mean depth, so it splits into a part of each end: the cheapest z for ev
 over a window that moves steadily, found in time linear in the number of levels.
 
 This module holds the records; `planner.kernels.leg_rows` says what a leg may do,
-`planner.kernels.relax` updates a pit from its legs, `planner.kernels.manholes` passes a sewer
-through a pit, `planner.kernels.tables` runs them all and traces the optimum.
+`planner.kernels.relax` updates a pit from its legs with the limits of `planner.kernels.limits` and
+the least values of `planner.kernels.minima`, `planner.kernels.manholes` passes a sewer through a
+pit, `planner.kernels.tables` runs them all and traces the optimum.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ UP_TO_EXIT, UP_TO_LAUNCH, DOWN, FROM_BETWEEN = range(DRIVES)
 # launch pit between the two
 UPPER_ROLE = (EXIT, LAUNCH, LAUNCH, EXIT)  # by drive
 LOWER_ROLE = (LAUNCH, LAUNCH, EXIT, EXIT)
+BLOCK_BITS = 6
+BLOCK = 1 << BLOCK_BITS  # levels that are looked at together
 GUARD = 1e-9  # [levels] what rounding may spoil of a row
 
 
@@ -91,6 +94,7 @@ class Filled(NamedTuple):
     offset: Ints  # (out groups,) where each group's tables begin: the exit pit's, the launch pit's
     tables: Floats  # (entries,) cheapest price of everything at and above a pit
     alive: Ints  # (2 x out groups, 2) first and last level that can be served, from the lowest
+    rise: Ints  # (2 x out groups,) level from which a table no longer falls as it rises
     reached: Ints  # (pits,) 1 where some level of the pit can be served
     arrived: Bools  # (in groups,) whether anything arrives by the group
 

@@ -1,17 +1,32 @@
-"""Updates a pit's arrivals from its legs: minima over windows of the upper pits' tables."""
+"""Updates a pit's arrivals from its legs: least prices over windows of the upper pits' tables.
+
+Blocks of arrival levels that a leg cannot make cheaper are passed over: over a block, the best so
+far lies under one line, the leg's price over another.
+"""
 
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.leg_rows import FAR
+from planner.kernels.limits import (
+    FAR,
+    Limits,
+    draw_limits,
+    highest_arrival,
+    limit_block,
+    make_limits,
+    mark_edges,
+)
+from planner.kernels.minima import Zone, fill_zone, make_runs, make_zone
 from planner.kernels.programme import (
+    BLOCK,
+    BLOCK_BITS,
     DRIVES,
-    GUARD,
     LOWER_ROLE,
     UPPER_ROLE,
     Filled,
@@ -23,191 +38,203 @@ from planner.kernels.programme import (
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-NEVER, ALWAYS = -(1 << 40), 1 << 40  # [levels] beyond any level
+
+class Desk(NamedTuple):
+    """Room to work in, the same for all legs."""
+
+    zone: Zone
+    limits: Limits
+
+
+class Way(NamedTuple):
+    """A leg driven in one way; levels of an end count from the lowest of its pit."""
+
+    first: int  # first level of the upper pit that can be served
+    last: int
+    rise: int  # first level at which the upper pit's table rises
+    shift: int  # what the lower pit's lowest level lies above the upper pit's
+    fall0: int  # least fall
+    fall1: int  # greatest
+    fixed: float  # price at the lowest levels
+    up: float  # per level that the upper end lies higher
+    down: float  # likewise the lower end
 
 
 @njit(cache=True, nogil=True)
-def _upper_limits(legs: Legs, leg: int, a_low: int, limits: Ints) -> None:
-    """Highest z that the upper rows leave, for each arrival level from ``a_low`` up.
-
-    As the arrival falls, the row that binds moves steadily towards the upper end: one walk finds
-    them all.
-    """
-    first, k = legs.row_start[leg], legs.row_start[leg + 1] - 1
-    top = np.inf
-    if k >= first and legs.row_t[k] >= 1.0:
-        top = legs.row_h[k] + GUARD
-        k -= 1
-    for i in range(len(limits) - 1, -1, -1):
-        a = a_low + i
-        if a > top:
-            limits[i] = NEVER
-            continue
-        if k < first:
-            limits[i] = ALWAYS
-            continue
-        z = (legs.row_h[k] + GUARD - legs.row_t[k] * a) / (1.0 - legs.row_t[k])
-        while k > first:
-            t = legs.row_t[k - 1]
-            other = (legs.row_h[k - 1] + GUARD - t * a) / (1.0 - t)
-            if other > z:
-                break
-            z = other
-            k -= 1
-        limits[i] = NEVER if z < NEVER else math.floor(min(z, FAR))
-
-
-@njit(cache=True, nogil=True)
-def _relax_open(
-    fall0: int, fall1: int, limits: Ints, values: Floats, low: int,
-    slopes: tuple[float, float], constant: float, leg: int, best: Floats, which: Ints, a_low: int,
-    queue: Ints,
-) -> None:  # fmt: skip
-    """Update a lower pit's table by a leg without bands; ``values`` start at level ``low``."""
-    slope, down = slopes
-    high = low + len(values) - 1
-    top = min(a_low + len(best) - 1, high - fall0)
-    head, tail = 0, 0  # the queue holds levels of ascending value, the first is the best
-    z0, z1 = 0, -1  # window seen so far
-    sliding = False
-    running = np.inf
-    for a in range(top, a_low - 1, -1):
-        lo = max(a + fall0, low)
-        hi = min(a + fall1, min(high, limits[a - a_low]))
-        if hi < lo:
-            if a + fall1 < low:
-                break
-            continue
-        if z1 < z0:  # the first window
-            z0, z1 = lo, lo - 1
-        if not sliding and hi < z1:
-            sliding = True
-            for z in range(z1, z0 - 1, -1):
-                v = values[z - low] - slope * z
-                while tail > head and values[queue[tail - 1] - low] - slope * queue[tail - 1] >= v:
-                    tail -= 1
-                queue[tail] = z
-                tail += 1
-        if sliding:
-            for z in range(z0 - 1, lo - 1, -1):
-                v = values[z - low] - slope * z
-                while tail > head and values[queue[tail - 1] - low] - slope * queue[tail - 1] >= v:
-                    tail -= 1
-                queue[tail] = z
-                tail += 1
-            z0, z1 = min(z0, lo), hi
-            while head < tail and queue[head] > hi:
-                head += 1
-            running = values[queue[head] - low] - slope * queue[head] if head < tail else np.inf
-        else:
-            for z in range(z1 + 1, hi + 1):
-                running = min(running, values[z - low] - slope * z)
-            for z in range(lo, z0):
-                running = min(running, values[z - low] - slope * z)
-            z0, z1 = min(z0, lo), max(z1, hi)
-        cost = running + constant - down * a
-        if cost < best[a - a_low]:
-            best[a - a_low] = cost
-            which[a - a_low] = leg
-
-
-@njit(cache=True, nogil=True)
-def _sparse_table(values: Floats, low: int, slope: float) -> Floats:
-    """Minima of ``values - slope x level`` over runs of 1, 2, 4 ... levels."""
-    n = len(values)
-    rows = 1
-    while (1 << rows) <= n:
-        rows += 1
-    table = np.empty((rows, n))
-    for i in range(n):
-        table[0, i] = values[i] - slope * (low + i)
-    for r in range(1, rows):
-        half = 1 << (r - 1)
-        for i in range(n - (1 << r) + 1):
-            table[r, i] = min(table[r - 1, i], table[r - 1, i + half])
-    return table
-
-
-@njit(cache=True, nogil=True)
-def _range_min(table: Floats, i: int, j: int) -> float:
-    r = 0
-    while (1 << (r + 1)) <= j - i + 1:
-        r += 1
-    return float(min(table[r, i], table[r, j - (1 << r) + 1]))
-
-
-@njit(cache=True, nogil=True)
-def _edge_of_band(
-    legs: Legs, rows: tuple[int, int], side: float, a_low: int, edge: Floats, lines: Floats
-) -> None:
-    """Highest z below a band for each arrival level (side 1), or minus the lowest above it (-1)."""
-    n, top = 0, np.inf
-    for k in range(rows[0], rows[1]):
-        t, h = legs.band_t[k], side * legs.band_h[k] + GUARD
-        if t >= 1.0:
-            top = min(top, h)
-        else:
-            lines[n, 0], lines[n, 1] = h / (1.0 - t), side * t / (1.0 - t)
-            n += 1
-    for i in range(len(edge)):
-        z = FAR if side * (a_low + i) <= top else -FAR
-        for k in range(n):
-            z = min(z, lines[k, 0] - lines[k, 1] * (a_low + i))
-        edge[i] = max(z, -FAR)
-
-
-@njit(cache=True, nogil=True)
-def _gaps(legs: Legs, leg: int, a_low: int, count: int) -> Ints:
-    """Forbidden z of every band, for each arrival level: highest below and lowest above."""
-    first, last = legs.band_start[leg], legs.band_start[leg + 1]
-    gaps = np.empty((count, last - first, 2), np.int64)
-    lines = np.empty((legs.band_low[last] - legs.band_low[first], 2))
-    under, over = np.empty(count), np.empty(count)
-    for band in range(first, last):
-        middle = legs.band_high[band]
-        _edge_of_band(legs, (legs.band_low[band], middle), 1.0, a_low, under, lines)
-        _edge_of_band(legs, (middle, legs.band_low[band + 1]), -1.0, a_low, over, lines)
-        for i in range(count):
-            below, above = math.floor(under[i]), math.ceil(-over[i])
-            k = band - first
-            while k > 0 and gaps[i, k - 1, 0] > below:
-                gaps[i, k, 0], gaps[i, k, 1] = gaps[i, k - 1, 0], gaps[i, k - 1, 1]
-                k -= 1
-            gaps[i, k, 0], gaps[i, k, 1] = below, above
-    return gaps
+def make_desk(pits: Pits, legs: Legs) -> Desk:
+    """Room to work in."""
+    most = 1
+    for v in range(len(pits.low)):
+        most = max(most, max(pits.high[v], pits.arrive_high[v]) - pits.low[v] + 1)
+    return Desk(make_zone(most), make_limits(legs, most))
 
 
 @njit(cache=True, nogil=True)
 def _relax_banded(
-    fall0: int, fall1: int, limits: Ints, gaps: Ints, values: Floats, low: int,
-    slopes: tuple[float, float], constant: float, leg: int, best: Floats, which: Ints, a_low: int,
-) -> None:  # fmt: skip
-    """Update a lower pit's table by a leg that passes services above or below."""
-    slope, down = slopes
-    table = _sparse_table(values, low, slope)
-    high = low + len(values) - 1
-    for a in range(min(a_low + len(best) - 1, high - fall0), a_low - 1, -1):
-        at = max(a + fall0, low)
-        hi = min(a + fall1, min(high, limits[a - a_low]))
+    way: Way, values: Floats, desk: Desk, bands: int, span: tuple[int, int], best: Floats
+) -> bool:
+    """Update a span of arrivals by a leg that passes services above or below."""
+    zone, limits = desk.zone, desk.limits
+    top, below, above = limits.top, limits.below, limits.above
+    runs, power = zone.runs, zone.power
+    start = max(way.rise - 1, way.first)
+    if min(span[1] + way.shift + way.fall1, way.last, top[span[0]]) >= way.rise:
+        make_runs(zone)
+    changed = False
+    for i in range(span[0], span[1] + 1):
+        lo = max(i + way.shift + way.fall0, way.first)
+        hi = min(i + way.shift + way.fall1, way.last, top[i])
         found = np.inf
-        for k in range(gaps.shape[1]):
-            upto = min(gaps[a - a_low, k, 0], hi)
-            if at <= upto:
-                found = min(found, _range_min(table, at - low, upto - low))
-            at = max(at, gaps[a - a_low, k, 1])
-        if at <= hi:
-            found = min(found, _range_min(table, at - low, hi - low))
-        cost = found + constant - down * a
-        if cost < best[a - a_low]:
-            best[a - a_low] = cost
-            which[a - a_low] = leg
+        for k in range(bands + 1):
+            upto = min(below[k, i], hi) if k < bands else hi
+            if lo <= upto < way.rise:
+                found = min(found, values[upto] - way.up * upto)
+            elif lo <= upto:
+                m, j = max(lo, start) - start, upto - start
+                r = power[j - m + 1]
+                found = min(found, runs[r, m], runs[r, j - (1 << r) + 1])
+            if k < bands:
+                lo = max(lo, above[k, i])
+        cost = way.fixed - way.down * i + found
+        if cost < best[i]:
+            best[i] = cost
+            changed = True
+    return changed
+
+
+@njit(cache=True, nogil=True, fastmath={"nnan", "nsz", "reassoc"})
+def _highest_over(best: Floats, a: int, b: int, slope: float) -> float:
+    """Greatest of ``best - slope x (level - a)`` from a to b."""
+    most = best[b] - slope * (b - a)
+    for i in range(a, b):
+        over = best[i] - slope * (i - a)
+        most = max(most, over)
+    return float(most)
 
 
 @njit(cache=True, nogil=True)
-def arrive_at(
-    v: int, pits: Pits, groups: Groups, legs: Legs, filled: Filled
-) -> tuple[Floats, Ints]:
-    """Cheapest way to arrive at a pit, by group, role and level, and the leg it is by.
+def _draw_line(best: Floats, first: int, span: Ints, line: Floats) -> None:
+    """Set the levels of a block that are reached one after another, and a line above them."""
+    last = min(first + BLOCK, len(best)) - 1
+    a, b = first, last
+    if span[0] != a or span[1] != b:
+        while a <= last and best[a] == np.inf:
+            a += 1
+        b = a
+        while b < last and best[b + 1] < np.inf:
+            b += 1
+        span[0], span[1] = a, b
+        if a > last:
+            return
+    slope = (best[b] - best[a]) / max(b - a, 1)
+    most = _highest_over(best, a, b, slope)
+    line[0] = most + slope * (first - a)
+    line[1] = most + slope * (first + BLOCK - 1 - a)
+
+
+@njit(cache=True, nogil=True)
+def _relax(
+    leg: int, way: Way, bands: int, reach: int, values: Floats, desk: Desk, best: Floats,
+    spans: Ints, lines: Floats,
+) -> None:  # fmt: skip
+    """Update arrivals up to a level by a leg driven in one way."""
+    zone, limits = desk.zone, desk.limits
+    keys, place, runs, power = zone.keys, zone.place, zone.runs, zone.power
+    top, edge, limited, made = limits.top, limits.edge, limits.made, zone.made
+    rise, last, fixed, up, down = way.rise, way.last, way.fixed, way.up, way.down
+    least, most = way.shift + way.fall0, way.shift + way.fall1
+    start = max(rise - 1, way.first)
+    bottom = max(0, way.first - most)
+    end = -1  # of the zone, if it is made
+    beyond = way.first - 1  # highest start at the lowest arrival of the block above
+    for b in range(reach >> BLOCK_BITS, (bottom >> BLOCK_BITS) - 1, -1):
+        block = b << BLOCK_BITS
+        i0, i1 = max(block, bottom), min(block + BLOCK - 1, reach)
+        hi, flat = min(i1 + most, last, edge[b]), beyond
+        beyond = edge[b]
+        if hi < max(i0 + least, way.first):
+            continue
+        lowest = start
+        if hi < rise:
+            found, lowest = values[hi] - up * hi, hi
+        else:
+            if end < 0:
+                end = min(last, reach + most, edge[0])
+                fill_zone(values, start, end, up, zone)
+            lowest = start + place[hi - start]
+            found = keys[lowest - start]
+        if (
+            spans[b, 0] <= i0 and i1 <= spans[b, 1]
+            and fixed - down * block + found >= lines[b, 0]
+            and fixed - down * (block + BLOCK - 1) + found >= lines[b, 1]
+        ):  # fmt: skip
+            continue
+        if bands == 0 and flat >= hi and i0 + most >= hi and lowest >= i1 + least:
+            for i in range(i0, i1 + 1):  # one start is the best for all of them
+                cost = fixed - down * i + found
+                best[i] = min(best[i], cost)
+            _draw_line(best, block, spans[b], lines[b])
+            continue
+        if limited[b] != leg:
+            limit_block(leg, bands, block, len(best), limits)
+        if bands > 0:
+            if _relax_banded(way, values, desk, bands, (i0, i1), best):
+                _draw_line(best, block, spans[b], lines[b])
+            continue
+        changed = False
+        for i in range(i0, i1 + 1):
+            lo = max(i + least, way.first)
+            hi = min(i + most, last, top[i])
+            if hi < lo:
+                continue
+            if hi < rise:
+                found = values[hi] - up * hi
+            elif start + place[hi - start] >= lo:
+                found = keys[place[hi - start]]
+            else:
+                if not made[1]:
+                    make_runs(zone)
+                k, j = max(lo, start) - start, hi - start
+                r = power[j - k + 1]
+                found = min(runs[r, k], runs[r, j - (1 << r) + 1])
+            cost = fixed - down * i + found
+            if cost < best[i]:
+                best[i] = cost
+                changed = True
+        if changed:
+            _draw_line(best, block, spans[b], lines[b])
+
+
+@njit(cache=True, nogil=True)
+def _sort_legs(v: int, pits: Pits, legs: Legs, filled: Filled, order: Ints) -> None:
+    """Legs into a pit, those first that are cheap for an arrival halfway up."""
+    first, last = legs.start[v], legs.start[v + 1]
+    up, group, price, rates = legs.up, legs.out_group, legs.price, legs.price_depth
+    tables, alive, rise, offset = filled.tables, filled.alive, filled.rise, filled.offset
+    low, high, ground = pits.low, pits.high, pits.ground
+    middle = (pits.low[v] + pits.arrive_high[v]) // 2
+    cost = np.empty(last - first)
+    for leg in range(first, last):
+        u, cheapest = up[leg], np.inf
+        for drive in range(DRIVES):
+            table = 2 * group[leg] + UPPER_ROLE[drive]
+            if price[leg, drive] == np.inf or alive[table, 0] > alive[table, 1]:
+                continue
+            hi = min(alive[table, 1], middle + legs.most_fall[leg] - low[u])
+            start = offset[group[leg]] + UPPER_ROLE[drive] * (high[u] - low[u] + 1)
+            value = tables[start + max(min(hi, rise[table] - 1), alive[table, 0])]
+            value += price[leg, drive] + rates[leg, drive, 0] * (ground[u] - low[u] - hi)
+            cheapest = min(cheapest, value + rates[leg, drive, 1] * (ground[v] - middle))
+        k = leg - first
+        while k > 0 and cost[k - 1] > cheapest:
+            cost[k], order[k] = cost[k - 1], order[k - 1]
+            k -= 1
+        cost[k], order[k] = cheapest, leg
+
+
+@njit(cache=True, nogil=True)
+def arrive_at(v: int, pits: Pits, groups: Groups, legs: Legs, filled: Filled, desk: Desk) -> Floats:
+    """Cheapest way to arrive at a pit, by group, role and level.
 
     Parameters
     ----------
@@ -217,52 +244,54 @@ def arrive_at(
         The instance.
     filled
         Tables of all pits above.
+    desk
+        Room to work in.
 
     Returns
     -------
-    best : (groups that arrive, 2, levels)
-    which : (groups that arrive, 2, levels)
-        The leg, -1 where nothing arrives.
+    (groups that arrive, 2, levels)
     """
     first = groups.in_start[v]
     count = groups.in_start[v + 1] - first
     n = max(pits.arrive_high[v] - pits.low[v] + 1, 0)
+    blocks = (n + BLOCK - 1) >> BLOCK_BITS
     best = np.full((count, 2, n), np.inf)
-    which = np.full((count, 2, n), -1)
-    limits = np.empty(n, np.int64)
-    queue = np.empty(int((pits.high - pits.low).max()) + 1, np.int64)
-    for leg in range(legs.start[v], legs.start[v + 1]):
+    spans = np.empty((count, 2, blocks, 2), np.int64)
+    spans[:, :, :, 0], spans[:, :, :, 1] = FAR, -FAR
+    lines = np.empty((count, 2, blocks, 2))
+    order = np.empty(legs.start[v + 1] - legs.start[v], np.int64)
+    _sort_legs(v, pits, legs, filled, order)
+    limits = desk.limits
+    limits.made[:] = -1
+    alive, rises, price, rates = filled.alive, filled.rise, legs.price, legs.price_depth
+    for leg in order:
         u = legs.up[leg]
         size = pits.high[u] - pits.low[u] + 1
-        if size <= 0 or n == 0:
-            continue
-        bounded = False
-        gaps = np.empty((0, 0, 0), np.int64)
+        group, g = legs.out_group[leg], legs.in_group[leg] - first
+        low, shift = (pits.low[u], pits.low[v]), pits.low[v] - pits.low[u]
+        heights = (pits.ground[u] - pits.low[u], pits.ground[v] - pits.low[v])
+        falls = (legs.least_fall[leg], legs.most_fall[leg])
+        bands = legs.band_start[leg + 1] - legs.band_start[leg]
+        reach = -1
         for drive in range(DRIVES):
-            table = 2 * legs.out_group[leg] + UPPER_ROLE[drive]
-            live = filled.alive[table]
-            if legs.price[leg, drive] == np.inf or live[0] > live[1]:
+            table, r = 2 * group + UPPER_ROLE[drive], LOWER_ROLE[drive]
+            if price[leg, drive] == np.inf or alive[table, 0] > alive[table, 1]:
                 continue
-            if not bounded:
-                bounded = True
-                _upper_limits(legs, leg, pits.low[v], limits)
-                if legs.band_start[leg] < legs.band_start[leg + 1]:
-                    gaps = _gaps(legs, leg, pits.low[v], n)
-            start = filled.offset[legs.out_group[leg]] + UPPER_ROLE[drive] * size
-            values = filled.tables[start + live[0] : start + live[1] + 1]
-            up, down = legs.price_depth[leg, drive, 0], legs.price_depth[leg, drive, 1]
-            constant = legs.price[leg, drive] + up * pits.ground[u] + down * pits.ground[v]
-            g, r = legs.in_group[leg] - first, LOWER_ROLE[drive]
-            if gaps.shape[0] == 0:
-                _relax_open(
-                    legs.least_fall[leg], legs.most_fall[leg], limits, values,
-                    pits.low[u] + live[0], (up, down), constant, leg, best[g, r], which[g, r],
-                    pits.low[v], queue,
-                )  # fmt: skip
-            else:
-                _relax_banded(
-                    legs.least_fall[leg], legs.most_fall[leg], limits, gaps, values,
-                    pits.low[u] + live[0], (up, down), constant, leg, best[g, r], which[g, r],
-                    pits.low[v],
-                )  # fmt: skip
-    return best, which
+            if reach < 0:
+                reach = math.floor(min(highest_arrival(legs, leg) - low[1], float(n - 1)))
+                if reach < 0:
+                    break
+                draw_limits(legs, leg, low, limits)
+                mark_edges(reach, limits)
+            start = filled.offset[group] + UPPER_ROLE[drive] * size
+            up, down = rates[leg, drive, 0], rates[leg, drive, 1]
+            way = Way(
+                alive[table, 0], alive[table, 1], rises[table] if up >= 0.0 else alive[table, 0],
+                shift, falls[0], falls[1],
+                price[leg, drive] + up * heights[0] + down * heights[1], up, down,
+            )  # fmt: skip
+            _relax(
+                leg, way, bands, min(reach, way.last - falls[0] - shift),
+                filled.tables[start : start + size], desk, best[g, r], spans[g, r], lines[g, r],
+            )  # fmt: skip
+    return best

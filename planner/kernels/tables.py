@@ -19,7 +19,7 @@ from planner.kernels.programme import (
     Legs,
     Pits,
 )
-from planner.kernels.relax import arrive_at
+from planner.kernels.relax import arrive_at, make_desk
 
 Ints = NDArray[np.int64]
 
@@ -49,35 +49,52 @@ def fill_tables(pits: Pits, groups: Groups, legs: Legs, drops: Drops) -> Filled:
     alive = np.empty((2 * n_out, 2), np.int64)
     alive[:, 0], alive[:, 1] = 1, 0
     filled = Filled(
-        offset, np.empty(total), alive, np.zeros(n_pits, np.int64),
+        offset, np.empty(total), alive, np.zeros(2 * n_out, np.int64), np.zeros(n_pits, np.int64),
         np.zeros(len(groups.in_branch), np.bool_),
     )  # fmt: skip
+    desk = make_desk(pits, legs)
     for v in range(n_pits):
-        arrive, _ = arrive_at(v, pits, groups, legs, filled)
-        for g in range(arrive.shape[0]):
-            filled.arrived[groups.in_start[v] + g] = arrive[g].size > 0 and arrive[g].min() < np.inf
-        close_pit(v, pits, groups, drops, arrive, filled)
+        arrive = arrive_at(v, pits, groups, legs, filled, desk)
+        close_pit(v, pits, groups, drops, arrive, filled, desk.zone)
     return filled
 
 
 @njit(cache=True, nogil=True)
 def _best_start_of(
-    leg: int, drive: int, v: int, a: int, pits: Pits, legs: Legs, filled: Filled
-) -> tuple[float, int]:
-    """Cheapest upper level of a leg into pit v at an arrival level, by looking at every one."""
+    leg: int, drive: int, v: int, a: int, most: float, pits: Pits, legs: Legs, filled: Filled
+) -> tuple[float, int]:  # fmt: skip
+    """Cheapest upper level of a leg into pit v at an arrival level, if it costs less than most."""
     u = legs.up[leg]
     low, high = pits.low[u], pits.high[u]
     start = filled.offset[legs.out_group[leg]] + UPPER_ROLE[drive] * (high - low + 1)
     up, down = legs.price_depth[leg, drive, 0], legs.price_depth[leg, drive, 1]
-    best, where = np.inf, -1
-    for z in range(high, low - 1, -1):
-        value = filled.tables[start + z - low]
-        if value == np.inf or not leg_allows(legs, leg, z, a):
-            continue
-        cost = value + up * (pits.ground[u] - z) + down * (pits.ground[v] - a)
-        if cost < best - GUARD:
+    fixed = legs.price[leg, drive] + up * pits.ground[u] + down * (pits.ground[v] - a)
+    best, where = most, -1
+    for z in range(min(high, a + legs.most_fall[leg]), max(low, a + legs.least_fall[leg]) - 1, -1):
+        cost = filled.tables[start + z - low] + fixed - up * z
+        if cost < best - GUARD and leg_allows(legs, leg, z, a):
             best, where = cost, z
-    return best + legs.price[leg, drive], where
+    return best, where
+
+
+@njit(cache=True, nogil=True)
+def _arrival(
+    v: int, group: int, role: int, at: int, pits: Pits, legs: Legs, filled: Filled
+) -> Ints:
+    """Leg, drive, upper and lower level of the cheapest way to arrive by a group at a level."""
+    found = np.array([-1, -1, -1, at])
+    cheapest = np.inf
+    for leg in range(legs.start[v], legs.start[v + 1]):
+        if legs.in_group[leg] != group:
+            continue
+        for drive in range(DRIVES):
+            if LOWER_ROLE[drive] != role or legs.price[leg, drive] == np.inf:
+                continue
+            cost, z = _best_start_of(leg, drive, v, at, cheapest, pits, legs, filled)
+            if cost < cheapest:
+                cheapest = cost
+                found[0], found[1], found[2] = leg, drive, z
+    return found
 
 
 @njit(cache=True, nogil=True)
@@ -102,13 +119,13 @@ def trace_pit(
     """
     if pits.branches[v] == 0:
         return np.empty((0, 4), np.int64)
-    arrive, which = arrive_at(v, pits, groups, legs, filled)
+    arrive = arrive_at(v, pits, groups, legs, filled, make_desk(pits, legs))
     first = groups.in_start[v]
     low = pits.low[v]
     found = np.full((pits.branches[v], 4), -1)
     total = 0.0
     for branch in range(pits.branches[v]):
-        best, leg, at = np.inf, -1, -1
+        best, group, at = np.inf, -1, -1
         for pair in range(groups.turn_start[out], groups.turn_start[out + 1]):
             g = groups.turn_in[pair]
             if groups.in_branch[g] != branch:
@@ -121,19 +138,10 @@ def trace_pit(
                 if fall > drops.free:
                     cost += drops.price + drops.price_level * fall
                 if cost < best - GUARD:
-                    best, leg, at = cost, which[g - first, role, k], low + k
+                    best, group, at = cost, g, low + k
         total += best
-        if leg < 0:
-            continue
-        cheapest = np.inf
-        for drive in range(DRIVES):
-            if LOWER_ROLE[drive] != role or legs.price[leg, drive] == np.inf:
-                continue
-            cost, z = _best_start_of(leg, drive, v, at, pits, legs, filled)
-            if cost < cheapest - GUARD:
-                cheapest = cost
-                found[branch, 0], found[branch, 1] = leg, drive
-                found[branch, 2], found[branch, 3] = z, at
+        if group >= 0:
+            found[branch] = _arrival(v, group, role, at, pits, legs, filled)
     if pits.price_head[v] <= total + GUARD:
         return np.empty((0, 4), np.int64)
     return found

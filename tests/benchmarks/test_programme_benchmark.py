@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from planner.kernels.ground import sample_ground
 from planner.kernels.optimum import Instance, fill, find_optimum
-from planner.kernels.relax import arrive_at
+from planner.kernels.relax import arrive_at, make_desk
 from planner.steps import candidates
 from planner.steps.routing import Given
 from planner.steps.routing.pricing import build_problem
@@ -228,7 +228,8 @@ def test_the_programme_is_faster_than_a_dense_product(
     took = time.perf_counter() - begin
     share = np.diff(arrays["legs_start"])[some].sum() / len(arrays["legs_up"])
     for v, dense in zip(some.tolist(), theirs, strict=True):
-        mine, _ = arrive_at(v, instance.pits, instance.groups, instance.legs, filled)
+        desk = make_desk(instance.pits, instance.legs)
+        mine = arrive_at(v, instance.pits, instance.groups, instance.legs, filled, desk)
         assert np.allclose(mine, dense, rtol=1e-12, atol=1e-9)
     print(f"    ours {ours:.3f} s, dense {took / share:.1f} s by {share:.1%} of its legs, "
           f"{took / share / ours:,.0f} times")  # fmt: skip

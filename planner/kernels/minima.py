@@ -1,0 +1,103 @@
+"""Least values over windows of a table that falls with the level, but for a zone at its top.
+
+The cheapest price of all that is above a pit falls as its sewer rises, until too little can reach
+so high: there it rises again. Below the first rise the least of a window stands at its top; above
+it, the least from the first rise on is kept for each level, and runs of levels where that is not
+enough.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+class Zone(NamedTuple):
+    """The part of a table from the last level before its first rise on."""
+
+    keys: Floats  # (levels,) what the least is sought of
+    place: Ints  # (levels,) where the least of all keys up to here is
+    runs: Floats  # (rows, levels) least of 2, 4, 8 ... keys
+    power: Ints  # (levels + 1,) row of the longest run that so many keys hold
+    made: Ints  # (2,) number of keys, and 1 if their runs are made
+
+
+@njit(cache=True, nogil=True)
+def make_zone(levels: int) -> Zone:
+    """Room for a zone of so many levels."""
+    rows = 1
+    while (1 << rows) <= levels:
+        rows += 1
+    power = np.zeros(levels + 1, np.int64)
+    for n in range(2, levels + 1):
+        power[n] = power[n >> 1] + 1
+    return Zone(
+        np.empty(levels), np.empty(levels, np.int64), np.empty((rows, levels)), power,
+        np.zeros(2, np.int64),
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True)
+def first_rise(values: Floats, first: int, last: int) -> int:
+    """First level whose value is greater than that of the level below; last + 1 if there is none.
+
+    Parameters
+    ----------
+    values : (levels,)
+        The table.
+    first, last
+        The levels to look at.
+    """
+    for k in range(first + 1, last + 1):
+        if values[k] > values[k - 1]:
+            return k
+    return last + 1
+
+
+@njit(cache=True, nogil=True)
+def fill_zone(values: Floats, start: int, end: int, slope: float, zone: Zone) -> None:
+    """Make a zone of ``values - slope x level`` from a start to an end.
+
+    Parameters
+    ----------
+    values : (levels,)
+        The table.
+    start, end
+        First and last level.
+    slope
+        What a level is worth.
+    zone
+        Room for it.
+    """
+    n = end - start + 1
+    keys, place = zone.keys, zone.place
+    best, where = np.inf, 0
+    for k in range(n):
+        key = values[start + k] - slope * (start + k)
+        if key < best:
+            best, where = key, k
+        keys[k] = key
+        place[k] = where
+    zone.made[0], zone.made[1] = n, 0
+
+
+@njit(cache=True, nogil=True)
+def make_runs(zone: Zone) -> None:
+    """Set the least of every run of 1, 2, 4 ... keys, if it is not set yet."""
+    if zone.made[1]:
+        return
+    zone.made[1] = 1
+    n, runs = zone.made[0], zone.runs
+    runs[0, :n] = zone.keys[:n]
+    r, half = 1, 1
+    while 2 * half <= n:
+        shorter, longer = runs[r - 1], runs[r]
+        for m in range(n - 2 * half + 1):
+            longer[m] = min(shorter[m], shorter[m + half])
+        r, half = r + 1, 2 * half
