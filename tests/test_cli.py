@@ -43,7 +43,7 @@ def run(*arguments: object) -> Result:
 def plan_of(monkeypatch: pytest.MonkeyPatch, plan: Plan, folder: Path, *more: str) -> Result:
     """Run `plan` where planning comes to a given plan."""
 
-    def make_plan(_: Site, on_stage: Callable[[str], None]) -> Plan:
+    def make_plan(_: Site, on_stage: Callable[[str], None], **_options: object) -> Plan:
         for stage in ("layout", "legs", "assemble"):
             on_stage(stage)
         return plan

@@ -73,7 +73,8 @@ def ask(
         ),
         usual_tariff(site.book, prices, 0), _classes(sizes, prices.leg), tie_in_inverts,
         _spare_people(site), works + costs.number("exit_pit_fixed"), people,
-        highest_drains(site, graph, pipe), half, choices, effort,
+        highest_drains(site, graph, pipe), half,
+        tuple(site.streets["street"].astype(str)), choices, effort,
     )  # fmt: skip
 
 

@@ -81,6 +81,8 @@ def solve_milp(
     model = Model()
     arcs = _add_stated_arcs(model, arrays) if as_stated else _add_arcs(model, arrays)
     _add_pits(model, arrays, arcs)
+    # another judge of the same process may have asked for another number of threads
+    highspy.Highs.resetGlobalScheduler(True)
     solver = _pass_model(model)
     for option, value in (
         ("output_flag", False), ("time_limit", seconds), ("threads", threads), ("presolve", "on"),

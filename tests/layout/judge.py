@@ -40,6 +40,8 @@ class _Model:
     """Variables and rows."""
 
     def __init__(self, instance: Instance) -> None:
+        # another judge of the same process may have asked for another number of threads
+        highspy.Highs.resetGlobalScheduler(True)
         self.highs: Any = highspy.Highs()  # type: ignore[no-untyped-call]
         for option, value in (("output_flag", False), ("threads", 1), ("mip_rel_gap", PROVEN)):
             self.highs.setOptionValue(option, value)

@@ -224,8 +224,12 @@ def make_findings() -> dict[str, gpd.GeoDataFrame]:
         ("T2", "W7", "P4", 2, False, 1.3, 289.2, "its depth is assumed", 1_800.0),
     ]
     places = [Point(43, 7), Point(60, 9), Point(87.5, 74)]
+    register: Row = (1.2, "records alone", "what passes", "shift it", "", nan, "", "")
+    rows = [(*row, *register) for row in conflicts]
+    gone = (*rows[0], "the service is no longer in the records", "K2")
     return {
-        "conflicts": plan_layer("conflicts", conflicts, list(places)),
+        "conflicts": plan_layer("conflicts", rows, list(places)),
+        "superseded": plan_layer("superseded", [("K0", *gone[1:])], [Point(20, 5)]),
         "test_holes": plan_layer("test_holes", holes, [Point(44, 10), Point(88, 79)]),
     }
 

@@ -155,3 +155,57 @@ def test_the_same_streets_have_the_same_route_however_they_were_found(tmp_path: 
     assert [c.xy.tolist() for c in again.given.layout.chains] == [
         c.xy.tolist() for c in best.way.given.layout.chains
     ]
+
+
+def reasons(plan: planner.Plan) -> dict[str, str]:
+    """Why each property is not served."""
+    left = plan.connections[~plan.connections["served"].astype(bool)]
+    return dict(zip(left["property_id"], left["why_not"], strict=True))
+
+
+def test_an_island_of_streets_is_told_and_the_rest_is_planned(tmp_path: Path) -> None:
+    streets = [line((0, 0), (200, 0), street="South"), line((400, 400), (600, 400), street="Isle")]
+    houses = [point(100, 12, property_id="A"), point(500, 412, property_id="I")]
+    plan = planner.make_plan(planner.read_site(block(tmp_path, streets=streets, properties=houses)))
+    why = reasons(plan)
+    assert set(why) == {"I"}
+    assert why["I"].startswith("no tie-in: 0 sewers")
+    assert "a tie-in at these streets would" in why["I"]
+
+
+def test_a_tie_in_too_high_says_how_much_lower_would_do(tmp_path: Path) -> None:
+    """The houses are taken away that would ask for more depth than cover does."""
+    ties = [point(0, 0, tie_in_id="T1", invert_elev_m=99.5)]
+    houses = [point(100, 12, property_id="A", floor_elev_m=105.0)]
+    high = planner.make_plan(planner.read_site(block(tmp_path, tie_ins=ties, properties=houses)))
+    why = reasons(high)["A"]
+    lack = float(why.split("lacks least lacks ")[1].split(" m")[0])
+    lower = [point(0, 0, tie_in_id="T1", invert_elev_m=99.5 - lack - 0.05)]
+    mended = planner.make_plan(planner.read_site(
+        block(tmp_path / "mended", tie_ins=lower, properties=houses)
+    ))  # fmt: skip
+    assert mended.summary["totals"]["served"] == 1
+
+
+def test_a_tie_in_that_is_full_is_a_breach_with_its_figures(tmp_path: Path) -> None:
+    """Nine houses of 2.5 people and 150 L a day, peak 4.5: 0.176 L/s in all."""
+    ties = [point(0, 0, tie_in_id="T1", invert_elev_m=96.0, spare_l_per_s=0.1)]
+    plan = planner.make_plan(planner.read_site(block(tmp_path, tie_ins=ties)))
+    breach = next(one for one in plan.summary["breaches"] if one["rule"] == "spare_l_per_s")
+    assert breach["value"] == pytest.approx(9 * 2.5 * 150 / 86_400 * 4.5, rel=0.02)
+    assert breach["limit"] == 0.1
+    assert breach["remedy"]
+
+
+def test_what_a_full_tie_in_cannot_take_goes_to_another(tmp_path: Path) -> None:
+    ties = [point(0, 0, tie_in_id="T1", invert_elev_m=95.0, spare_l_per_s=0.1),
+            point(200, 200, tie_in_id="T2", invert_elev_m=95.0, spare_l_per_s=0.1)]  # fmt: skip
+    plan = planner.make_plan(planner.read_site(block(tmp_path, tie_ins=ties)))
+    assert plan.summary["totals"]["served"] == len(HOUSES)
+    assert {"T1", "T2"} <= set(plan.legs["down_pit"])
+
+
+def test_a_property_without_a_street_is_told(tmp_path: Path) -> None:
+    houses = [point(100, 12, property_id="A"), point(100, 100, property_id="far")]
+    plan = planner.make_plan(planner.read_site(block(tmp_path, properties=houses)))
+    assert reasons(plan)["far"].startswith("too far: ")

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from shapely.geometry import LineString, MultiLineString, Point, box
 
-from planner.model import PLAN_COLUMNS, Site
+from planner.model import CONFLICT_COLUMNS, Site
 from planner.steps.clearances import (
     Conflicts,
     Legs,
@@ -386,7 +386,7 @@ def test_a_leg_turned_round_keeps_its_clearances() -> None:
 def test_an_empty_place_gives_an_empty_list_with_its_columns() -> None:
     frame = found(site_of([]), pits=one_pit()).frame
     assert frame.empty
-    assert tuple(frame.columns) == (*PLAN_COLUMNS["conflicts"], "geometry")
+    assert tuple(frame.columns) == (*CONFLICT_COLUMNS, "geometry")
 
 
 def test_the_detail_says_where_the_service_is() -> None:

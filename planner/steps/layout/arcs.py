@@ -155,8 +155,24 @@ def _lowest_of(
         lowest[above] = lowest[down] + slope * graph.links[link].length
 
 
-def cover_frontages(streets: Streets, tree: Tree, use: Ints) -> tuple[list[Arc], list[str]]:
-    """Arcs that pass every frontage that can be reached, and those needed to get there."""
+def cover_frontages(
+    streets: Streets, tree: Tree, use: Ints, cures: dict[int, str]
+) -> tuple[list[Arc], list[str]]:
+    """Arcs that pass every frontage that can be reached, and those needed to get there.
+
+    Parameters
+    ----------
+    streets, tree
+        The streets, and the way down from every node that is used.
+    use : (links,)
+        How each link is used.
+    cures
+        Of links that cannot be served: what would let gravity serve them.
+
+    Returns
+    -------
+    The arcs, and why each property is not served.
+    """
     graph = streets.graph
     why_not = list(graph.property_why_not)
     on_link: dict[int, list[int]] = defaultdict(list)
@@ -170,7 +186,11 @@ def cover_frontages(streets: Streets, tree: Tree, use: Ints) -> tuple[list[Arc],
         if index in tree_arc:
             needed.add(tree_arc[index][1])
             continue
+        before = list(why_not)
         pieces = _dead_ends(streets, tree, index, properties, int(use[index]), why_not)
+        for row in properties:
+            if why_not[row] != before[row] and index in cures:
+                why_not[row] += f"; {cures[index]}"
         arcs += pieces
         needed |= {piece.down for piece in pieces}
     needed |= {tree_arc[index][1] for index in streets.whole if index in tree_arc}
@@ -272,7 +292,7 @@ def _say_unreached(
             f"ground: a sewer that reaches the tie-in keeps its cover only up to {furthest:.0f} m "
             f"from the end of this street"
             if connected
-            else "no tie-in: 0 sewers from this street keep cover and least slope down to one"
+            else "no tie-in: 0 sewers that keep cover and least slope lead from this street to one"
         )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -45,6 +46,7 @@ class Question:
     people: Floats  # (properties,)
     drains: Floats  # (properties,) highest invert of a sewer under the street's middle [m]
     half_widths: Floats  # (streets,) of the carriageway [m]
+    names: tuple[str, ...]  # (streets,)
     choices: Choices = NO_CHOICES
     effort: Effort = field(default_factory=Effort)
 
@@ -162,12 +164,39 @@ def lay_out(posed: Posed, use: Ints) -> Layout:
     required = posed.instance.links.required[: len(use)]
     left_out = np.flatnonzero(required & (use < 0))
     tree = plant_tree(streets, use, left_out)
-    arcs, why_not = cover_frontages(streets, tree, use)
+    cures = cures_of(posed) if len(left_out) else {}
+    arcs, why_not = cover_frontages(streets, tree, use, cures)
     return Layout(
         tuple(join_arcs(streets.graph, arcs, streets.roots)), streets.roots,
         streets.graph.node_xy, tree.lowest, tuple(why_not),
         _junctions(streets.graph, posed.question.half_widths),
     )  # fmt: skip
+
+
+def cures_of(posed: Posed) -> dict[int, str]:
+    """What would let gravity serve each link that it cannot serve, in words."""
+    net, top = net_of(posed.instance), posed.instance.nodes.top
+    unserved = explain_unserved(net, find_headroom(net, top), top)
+    return {
+        int(e): _cure(posed, float(lack), path.tolist())
+        for e, lack, path in zip(unserved.link, unserved.lack, unserved.path, strict=True)
+    }
+
+
+def _cure(posed: Posed, lack: float, path: list[int]) -> str:
+    if not np.isfinite(lack):
+        return (
+            "no street with a sewer allowed joins it to a tie-in: a tie-in at these streets would"
+        )
+    graph, names = posed.question.graph, posed.question.names
+    between = {frozenset((link.a, link.b)): link for link in reversed(graph.links)}
+    rows = [
+        between[frozenset(pair)].rows[0] for pair in pairwise(path) if frozenset(pair) in between
+    ]
+    ways = list(dict.fromkeys(names[row] for row in rows))
+    by = f" by {', '.join(ways)}" if ways else ""
+    short = f"{max(lack, 0.01):.2f} m"
+    return f"the way down{by} that lacks least lacks {short}: a tie-in that much lower would do"
 
 
 def _junctions(graph: StreetGraph, half_widths: Floats) -> Floats:
