@@ -313,6 +313,7 @@ def find_conflicts(
         _bore_rows(services, bored, rules, own),
         _bore_rows(services, joined, rules, own),
         _water_rows(services, bored, rules),
+        _water_rows(services, joined, rules),
         _pit_rows(services, pits, rules, own),
     ]
     rows = pd.concat([part for part in found if len(part)] or found[:1], ignore_index=True)
@@ -552,7 +553,7 @@ def _water_rows(services: Services, bores: _Bores, rules: Figures) -> pd.DataFra
     figures = separations(bores.pipe, (main, bounds), bore[begin], limits)
     clearance, share = pair_clearances(bores.axis, services.solids, bore, piece)
     rows = _closest(pairs.assign(clearance_m=clearance, share=share))
-    rows = _with_lie(rows, services, bores)
+    rows = _with_lie(rows, services, bores).assign(apart=lambda r: r["clearance_m"])
     rows["strike_probability"] = _probabilities(rows, np.zeros(len(rows)))
     rows["below_probability"] = np.nan
     return _water_findings(rows, figures, limits, bores)
@@ -576,7 +577,8 @@ def _water_findings(
 
     Levels too near: `water_vertical_m`; but where the main stays beside the pipe at the same
     level, neither above nor below it, `water_horizontal_m`. A main far enough below a pipe that
-    is not pressure-rated: `water_horizontal_m`.
+    is not pressure-rated: `water_horizontal_m`. A connection clashes with a main only where they
+    touch.
     """
     vertical, at_vertical, beside, at_beside, under, at_under = figures.T
     failing = vertical < limits[1] - SAME
@@ -590,9 +592,9 @@ def _water_findings(
     ]
     joined = pd.concat(parts, ignore_index=True)
     needed = np.where(joined["rule"] == "water_vertical_m", limits[1], limits[0])
-    severity = np.where(
-        (joined["rule"] == "water_vertical_m") & (joined["clearance_m"] < 0), "clash", "tight"
-    )
+    touches = (joined["apart"] < 0) | (bores.rule == "clearance_m")
+    clash = (joined["rule"] == "water_vertical_m") & (joined["clearance_m"] < 0) & touches
+    severity = np.where(clash, "clash", "tight")
     return joined.assign(required_m=needed, severity=severity)
 
 

@@ -210,6 +210,37 @@ def test_a_main_is_judged_where_it_is_nearest_not_where_the_leg_is_lowest() -> N
     assert row["station_m"] == pytest.approx(83.248, abs=1e-4)
 
 
+NEAR = [("K1", (30, 0, 97.6), (30, 12, 97.6))]  # pipe from 97.525 to 97.675, level
+
+
+def house_row(*services: Any, **more: Any) -> pd.Series:
+    site = site_of(list(services), rules={"connection_clearance_m": 0.0} | more)
+    rows = found(site, legs_of([]), joined=connections_of(NEAR)).frame
+    return only_row(Conflicts(rows[rows["rule"].str.startswith("water")], pd.DataFrame(), ()))
+
+
+def test_a_connection_keeps_the_water_separation_from_a_main_that_it_crosses() -> None:
+    """Bottom of the main 97.90 - 0.20 = 97.70 over the pipe's top 97.675."""
+    row = house_row(service(LineString([(20, 6, 97.9), (40, 6, 97.9)]), kind="water"))
+    assert (row["subject"], row["rule"], row["severity"]) == ("K1", "water_vertical_m", "tight")
+    assert row["clearance_m"] == pytest.approx(0.025)
+
+
+def test_a_connection_keeps_the_water_separation_from_a_house_service_beside_it() -> None:
+    """A service of 0.20 two metres aside at one level: 2 - 0.10 - 0.075."""
+    row = house_row(service(LineString([(32, 0, 97.7), (32, 12, 97.7)]), kind="water"))
+    assert (row["rule"], row["severity"]) == ("water_horizontal_m", "tight")
+    assert row["clearance_m"] == pytest.approx(1.825)
+
+
+def test_a_connection_clashes_with_a_main_only_where_they_touch() -> None:
+    """Through the pipe itself, and through the level of a pipe that it does not touch."""
+    through = house_row(service(LineString([(20, 6, 97.7), (40, 6, 97.7)]), kind="water"))
+    assert through["severity"] == "clash"
+    steep = house_row(service(LineString([(20, 8, 99.0), (30, 12.6, 97.0)]), kind="water"))
+    assert steep["severity"] == "tight"
+
+
 def test_an_abandoned_main_asks_for_no_water_separation() -> None:
     sure = {"max_unproven_probability": 1.0}
     site = site_of([crossing(30, 97.67, kind="water", status="abandoned")], rules=sure)
