@@ -56,6 +56,7 @@ class Drawn:
     faults: tuple[tuple[str, str, float, float, str], ...] = ()  # rule, subject, value, limit, with
     assumed: tuple[str, ...] = ()
     earlier: Register | None = None  # register of conflicts, in the site's frame
+    no_pits: gpd.GeoDataFrame | None = None  # stretches where no pit can stand
     stated: Mapping[str, pd.DataFrame] = field(default_factory=dict)  # columns a design gives
 
 
@@ -93,6 +94,8 @@ def assemble(site: Site, drawn: Drawn) -> Plan:
         "pit_footprints": pits.footprint_frame(pit_frame, shapes),
     }  # fmt: skip
     frames["conflicts"], frames["superseded"] = _registered(site, found, drawn.earlier, frames)
+    if drawn.no_pits is not None:
+        frames["no_pits"] = drawn.no_pits
     room = _room(site, drawn, shapes)
     works = findings.Works(site, route, frames, room, drawn.stated)
     more = find_impossible_loads(site) + _advice(site, route, frames, houses)

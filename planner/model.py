@@ -288,6 +288,9 @@ PLAN_COLUMNS: dict[str, tuple[str, ...]] = {
         "test_hole_id", "utility_id", "subject", "priority", "mandatory", "worth_ratio",
         "expected_top_elev_m", "why", "cost",
     ),
+    "no_pits": (
+        "street", "from_station_m", "to_station_m", "offset_m", "reason", "because_of",
+    ),
     "pit_footprints": ("pit_id", "length_m", "width_m", "depth_m", "shoring", "volume_m3"),
     "equipment": ("leg_id", "pit_id", "component"),
     "lane_closures": (
@@ -300,7 +303,7 @@ PLAN_COLUMNS: dict[str, tuple[str, ...]] = {
 PLAN_GEOMETRY: dict[str, str] = {
     "pits": "Point", "legs": "LineString", "connections": "LineString", "conflicts": "Point",
     "test_holes": "Point", "pit_footprints": "Polygon", "equipment": "Polygon",
-    "lane_closures": "Polygon", "superseded": "Point",
+    "lane_closures": "Polygon", "superseded": "Point", "no_pits": "LineString",
 }  # fmt: skip
 
 
@@ -373,6 +376,7 @@ class Plan:
     lane_closures: gpd.GeoDataFrame
     summary: Mapping[str, Any]
     superseded: gpd.GeoDataFrame = field(default_factory=lambda: empty_layer("superseded"))
+    no_pits: gpd.GeoDataFrame = field(default_factory=lambda: empty_layer("no_pits"))
     alternatives: tuple[Plan, ...] = ()  # in other streets, the cheapest first
 
     def _repr_html_(self) -> str:

@@ -23,6 +23,7 @@ from planner.search.weighing import (
     weigh_streets,
 )
 from planner.steps import naming
+from planner.steps.candidates import refused_places
 from planner.steps.corridor import find_corridor
 from planner.steps.design import take_design
 from planner.steps.layout import choices_of
@@ -142,6 +143,7 @@ def _assembled(
             given.corridor.sizes,
             search,
             earlier=_in_frame(site, register),
+            no_pits=refused_places(site, given.layout, given.corridor),
         ),
     )
 

@@ -30,6 +30,7 @@ from planner.outputs.map_site import (
     control_layer,
     feature_layer,
     ledger_layer,
+    no_pit_layer,
     property_layer,
     service_layer,
 )
@@ -82,6 +83,7 @@ def all_layers(pen: Pen) -> list[Layer]:
         closure_layer(pen),
         plant_layer(pen),
         feature_layer(pen),
+        no_pit_layer(pen),
         service_layer(pen),
         connection_layer(pen),
         leg_layer(pen),

@@ -29,7 +29,7 @@ def find_corridor(site: Site) -> Corridor:
         right_of_way=row,
         walls=_edges(_segments(free.boundary), 0.0, CHORD_REACH, WALL_CELL),
         obstacles=_obstacles(site, inside, no_pits),
-        no_pits=no_pits,
+        no_pits=shapely.union_all([no_pits, *_feature_areas(site)]),
         bus_stops=_bus_stops(site),
         cut_streets=_cut_streets(site),
         sizes=pit_sizes(site),
@@ -123,6 +123,13 @@ def _obstacles(site: Site, inside: BaseGeometry, no_pits: BaseGeometry) -> Edges
     sizes = pit_sizes(site)
     diagonal = float(np.hypot(sizes.launch_length, sizes.launch_width))
     return _edges(np.vstack(pieces), np.concatenate(clear), diagonal, PIT_CELL)
+
+
+def _feature_areas(site: Site) -> list[BaseGeometry]:
+    """Areas of street features, in which no pit's centre may lie, however large they are."""
+    features = site.street_features
+    loud = ~features["kind"].isin(SILENT_FEATURES)
+    return [s for s in features.geometry[loud] if s.geom_type.endswith("Polygon")]
 
 
 def _bus_stops(site: Site) -> Floats:

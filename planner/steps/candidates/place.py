@@ -12,7 +12,6 @@ from planner.kernels.pairs import BOTTOM, ORDINARY, TOP
 from planner.model import Floats, Ground, Site
 from planner.records import Bools, Candidates, Chain, ChainPits, Corridor, Ints, Layout
 
-STATION_STEP = 2.0  # [m]
 JUNCTION_REACH = 14.0  # [m] a junction's pit stands within this of its node, along any arm
 COLUMNS = 11  # of the table in which pits are collected
 LANE_BESIDE = 4.5  # [m] a bus stop keeps the lane beside it free, along its own distance
@@ -24,7 +23,7 @@ SAME_PLACE = 0.01  # [m]
 
 
 @dataclass(frozen=True, eq=False)
-class _Spots:
+class Spots:
     """Places along a chain before they are numbered: parallel arrays."""
 
     station: Floats
@@ -47,9 +46,9 @@ def place_candidates(site: Site, layout: Layout, corridor: Corridor) -> Candidat
     corridor
         Room for pits.
     """
-    spots = [_spots_of(site, chain) for chain in layout.chains]
+    spots = [spots_of(site, chain) for chain in layout.chains]
     ends = _junction_ends(layout)
-    areas = [_areas(layout, chain) for chain in layout.chains]
+    areas = [junction_areas(layout, chain) for chain in layout.chains]
     made = _Maker(site, corridor)
     node_pits: dict[int, Ints] = {}
     chain_pits = []
@@ -89,10 +88,11 @@ def _offsets(street: dict[str, float]) -> list[tuple[float, float]]:
     return sorted(found)
 
 
-def _spots_of(site: Site, chain: Chain) -> _Spots:
+def spots_of(site: Site, chain: Chain) -> Spots:
     """Every place along a chain, whatever stands there."""
     top = chain.length if chain.up >= 0 else min(chain.length, chain.head_to)
-    stations = np.arange(0.0, top + 1e-9, STATION_STEP)
+    step = site.book.equipment.number("pit_station_step_m")
+    stations = np.arange(0.0, top + 1e-9, step)
     at = np.clip(np.searchsorted(chain.stations, stations, "right") - 1, 0, len(chain.rows) - 1)
     centre = _along(chain, stations)
     ahead = _along(chain, np.minimum(stations + TANGENT_REACH, chain.length))
@@ -114,7 +114,7 @@ def _spots_of(site: Site, chain: Chain) -> _Spots:
             y = centre[i, 1] + offset * flow[i, 0]
             rows.append((s, x, y, flow[i, 0], flow[i, 1], corner[i], closed, chain.rows[at[i]]))
     a = np.array(rows, float).reshape(-1, 8)
-    return _Spots(a[:, 0], a[:, 1:3], a[:, 3:5], a[:, 5], a[:, 6], a[:, 7])
+    return Spots(a[:, 0], a[:, 1:3], a[:, 3:5], a[:, 5], a[:, 6], a[:, 7])
 
 
 def _along(chain: Chain, stations: Floats) -> Floats:
@@ -133,7 +133,7 @@ def _angle(a: Floats, b: Floats) -> Floats:
     return np.asarray(np.arctan2(cross, (a * b).sum(axis=1)))
 
 
-def _areas(layout: Layout, chain: Chain) -> list[tuple[float, float]]:
+def junction_areas(layout: Layout, chain: Chain) -> list[tuple[float, float]]:
     """Station intervals of a chain that lie in the area of a junction of streets."""
     found = []
     line = shapely.LineString(chain.xy)
@@ -145,13 +145,17 @@ def _areas(layout: Layout, chain: Chain) -> list[tuple[float, float]]:
     return found
 
 
-def _plain(spots: _Spots, chain: Chain, areas: list[tuple[float, float]]) -> Bools:
-    """Places of intermediate pits: outside of junction areas, unless the chain turns there."""
-    keep = np.ones(len(spots.station), bool)
+def in_junction(spots: Spots, areas: list[tuple[float, float]]) -> Bools:
+    """Places in the area of a junction that the chain passes straight."""
+    inside = np.zeros(len(spots.station), bool)
     for low, high in areas:
-        inside = (spots.station > low) & (spots.station < high)
-        keep &= ~inside | (spots.corner > 0)
-    keep &= spots.station > 0
+        inside |= (spots.station > low) & (spots.station < high)
+    return inside & (spots.corner <= 0)
+
+
+def _plain(spots: Spots, chain: Chain, areas: list[tuple[float, float]]) -> Bools:
+    """Places of intermediate pits: outside of junction areas, unless the chain turns there."""
+    keep = ~in_junction(spots, areas) & (spots.station > 0)
     if chain.up < 0:
         keep &= spots.station < max(chain.head_to, 0.0)
     else:
@@ -159,7 +163,7 @@ def _plain(spots: _Spots, chain: Chain, areas: list[tuple[float, float]]) -> Boo
     return keep
 
 
-def _heads(spots: _Spots, chain: Chain) -> Bools:
+def _heads(spots: Spots, chain: Chain) -> Bools:
     """Places where the head pit of a chain may stand; none where it starts at a junction."""
     if chain.up >= 0:
         return np.zeros(len(spots.station), bool)
@@ -167,7 +171,7 @@ def _heads(spots: _Spots, chain: Chain) -> Bools:
 
 
 def _junction_pits(
-    made: _Maker, spots: list[_Spots], ends: list[tuple[int, bool]], chains: tuple[Chain, ...]
+    made: _Maker, spots: list[Spots], ends: list[tuple[int, bool]], chains: tuple[Chain, ...]
 ) -> Ints:
     """Candidate pits of a junction: places near its node along every arm."""
     found = []
@@ -187,7 +191,7 @@ class _Maker:
         self.parts: list[Floats] = []
         self.count = 0
 
-    def add(self, spots: _Spots, keep: Bools, *, fine: bool) -> Ints:
+    def add(self, spots: Spots, keep: Bools, *, fine: bool) -> Ints:
         """Number the spots that are kept and not dead."""
         xy = spots.xy[keep]
         street = spots.street[keep]
