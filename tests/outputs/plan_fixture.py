@@ -230,6 +230,11 @@ def make_findings() -> dict[str, gpd.GeoDataFrame]:
     return {
         "conflicts": plan_layer("conflicts", rows, list(places)),
         "superseded": plan_layer("superseded", [("K0", *gone[1:])], [Point(20, 5)]),
+        "no_pits": plan_layer(
+            "no_pits",
+            [("Tannery Road", 2.0, 8.0, 1.75, "too near to a tree", "Elm")],
+            [LineString([(30, 6), (36, 7)])],
+        ),
         "test_holes": plan_layer("test_holes", holes, [Point(44, 10), Point(88, 79)]),
     }
 
