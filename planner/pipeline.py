@@ -255,8 +255,8 @@ def check_design(  # noqa: PLR0913  (layers of a design are arguments of their o
     plan = assemble(
         site,
         Drawn(
-            design.route, design.places, prices, corridor.sizes, None, design.faults,
-            design.assumed, _in_frame(site, register), design.stated,
+            design.route, design.places, prices, corridor.sizes, faults=design.faults,
+            assumed=design.assumed, earlier=_in_frame(site, register), stated=design.stated,
         ),
     )  # fmt: skip
     drained = plan.connections[plan.connections["served"].astype(bool)]["property_id"]

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from planner.kernels.ground import sample_ground
 from planner.kernels.optimum import Instance, fill, find_optimum
 from planner.kernels.relax import arrive_at, make_desk
-from planner.steps import candidates
+from planner.steps.candidates import place
 from planner.steps.routing import Given
 from planner.steps.routing.pricing import build_problem
 from tests.builders import Surface, line, point
@@ -113,7 +113,7 @@ def test_the_programme_is_faster_than_the_better_of_two_solvers(
     monkeypatch: pytest.MonkeyPatch,
     benchmark: Callable[[Callable[[], object]], Any],
 ) -> None:
-    monkeypatch.setattr(candidates, "STATION_STEP", STATIONS)
+    monkeypatch.setattr(place, "station_step", lambda _: STATIONS)
     solvers = {"HiGHS, rows as stated": stated, "HiGHS, shapes made exact": solve_milp,
                "CP-SAT, shapes made exact": solve_cpsat}  # fmt: skip
     last: tuple[Given, Arrays, float, float] | None = None
@@ -307,7 +307,7 @@ def test_time_grows_with_length_and_no_faster(
     benchmark: Callable[[Callable[[], object]], Any],
 ) -> None:
     """1 to 100 km: streets of 1 km, stations every 4 m, three lanes, levels of 1 cm."""
-    monkeypatch.setattr(candidates, "STATION_STEP", STATIONS)
+    monkeypatch.setattr(place, "station_step", lambda _: STATIONS)
     arrays = instance_of_site(given_of_site(tmp_path, **long_street(1000.0)))
     one = as_instance(arrays)
     table = fill(one).tables.nbytes

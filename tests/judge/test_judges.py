@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from planner.steps import candidates
+from planner.steps.candidates import place
 from tests.builders import line, point
 from tests.judge.brute import solve_brute
 from tests.judge.cpsat import solve_cpsat
@@ -145,7 +145,7 @@ def test_an_instance_of_a_site_is_judged_alike(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
 ) -> None:
     """Pits every 20 m instead of 2 m, so that the other solvers need no more than seconds."""
-    monkeypatch.setattr(candidates, "STATION_STEP", 20.0)
+    monkeypatch.setattr(place, "station_step", lambda _: 20.0)
     layers = {"project": {"display_units": "metric"}, **SITES[name]}
     arrays = instance_of_site(given_of_site(tmp_path, **layers))
     assert require_agreement(arrays) < math.inf

@@ -88,11 +88,15 @@ def _offsets(street: dict[str, float]) -> list[tuple[float, float]]:
     return sorted(found)
 
 
+def station_step(site: Site) -> float:
+    """Distance along a street between places that are looked at. [m]"""
+    return site.book.equipment.number("pit_station_step_m")
+
+
 def spots_of(site: Site, chain: Chain) -> Spots:
     """Every place along a chain, whatever stands there."""
     top = chain.length if chain.up >= 0 else min(chain.length, chain.head_to)
-    step = site.book.equipment.number("pit_station_step_m")
-    stations = np.arange(0.0, top + 1e-9, step)
+    stations = np.arange(0.0, top + 1e-9, station_step(site))
     at = np.clip(np.searchsorted(chain.stations, stations, "right") - 1, 0, len(chain.rows) - 1)
     centre = _along(chain, stations)
     ahead = _along(chain, np.minimum(stations + TANGENT_REACH, chain.length))

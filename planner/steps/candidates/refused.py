@@ -20,6 +20,7 @@ from planner.steps.candidates.place import (
     in_junction,
     junction_areas,
     spots_of,
+    station_step,
 )
 
 
@@ -82,7 +83,7 @@ def refused_places(site: Site, layout: Layout, corridor: Corridor) -> gpd.GeoDat
     The layer ``no_pits``, in the site's frame.
     """
     bans = _Bans.of(list(_bans(site)))
-    step = site.book.equipment.number("pit_station_step_m")
+    step = station_step(site)
     shapely.prepare(corridor.right_of_way)
     rows, shapes = [], []
     for chain in layout.chains:
