@@ -13,6 +13,7 @@ from planner.errors import InputError, NoPlanError, OutputError, PlannerError, R
 
 if TYPE_CHECKING:
     from planner.inputs import read_site
+    from planner.inputs.register import read_register
     from planner.model import Plan, Site
     from planner.outputs import write_plan
     from planner.pipeline import check_design, make_plan
@@ -27,6 +28,7 @@ __all__ = [
     "Site",
     "check_design",
     "make_plan",
+    "read_register",
     "read_site",
     "write_plan",
 ]
@@ -36,6 +38,7 @@ HOMES = {
     "Site": "planner.model",
     "check_design": "planner.pipeline",
     "make_plan": "planner.pipeline",
+    "read_register": "planner.inputs.register",
     "read_site": "planner.inputs",
     "write_plan": "planner.outputs",
 }

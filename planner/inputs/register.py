@@ -44,8 +44,12 @@ def read_register(directory: str | Path) -> Register | None:
     folder = Path(directory)
     path = folder / PLAN_FILE
     if not path.exists():
+        if (folder / WORKBOOK).exists():
+            raise _unreadable(path, f"it is gone, and {WORKBOOK} still stands there")
         return None
     there = _layers(path)
+    if "conflicts" not in there:
+        raise _unreadable(path, "it has no layer conflicts", "conflicts")
     frames = {layer: _layer(path, layer, layer in there) for layer in SHEETS}
     if (folder / WORKBOOK).exists():
         written = _written(folder / WORKBOOK)
@@ -90,14 +94,17 @@ def _written(path: Path) -> dict[str, dict[str, str]]:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+            book = openpyxl.load_workbook(path, read_only=True, data_only=False)
             found: dict[str, dict[str, str]] = {}
+            names = book.sheetnames
             for sheet in SHEETS.values():
-                if sheet in book.sheetnames:
+                if sheet in names:
                     found |= _of_sheet(book[sheet].iter_rows(values_only=True))
             book.close()
     except Exception as error:  # noqa: BLE001  (a broken workbook may raise anything)
         raise _unreadable(path, error) from None
+    if SHEETS["conflicts"] not in names:
+        raise _unreadable(path, f"it has no sheet {SHEETS['conflicts']}")
     return found
 
 
@@ -117,6 +124,8 @@ def _of_sheet(rows: Any) -> dict[str, dict[str, str]]:
                 for head, column in WRITTEN.items()
                 if head in heads
             }
+    if heads is None or not set(WRITTEN) <= set(heads):
+        raise ValueError(f"a sheet has no row of heads from {HEAD} on with {', '.join(WRITTEN)}")
     return found
 
 

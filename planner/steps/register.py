@@ -161,7 +161,7 @@ def _reopened(kept: gpd.GeoDataFrame, old: gpd.GeoDataFrame, match: Ints) -> gpd
     """Settled conflicts that have become worse are open again, and say from what to what."""
     status, note = kept["status"].tolist(), kept["note"].astype(str).tolist()
     for i, row in enumerate(match.tolist()):
-        if row < 0 or str(status[i]) not in SETTLED:
+        if row < 0 or str(status[i]).strip().lower() not in SETTLED:
             continue
         before, now = float(old["clearance_m"].iloc[row]), float(kept["clearance_m"].iloc[i])
         was, is_ = str(old["severity"].iloc[row]), str(kept["severity"].iloc[i])

@@ -212,3 +212,28 @@ def test_an_older_file_without_the_new_columns_is_read(first: Path) -> None:
     assert found is not None
     assert len(found.conflicts) == len(old)
     assert found.superseded.empty
+
+
+def test_a_workbook_whose_plan_is_gone_is_not_written_over(first: Path, tmp_path: Path) -> None:
+    (first / "plan.gpkg").unlink()
+    assert plan_into(tmp_path / "site" / "project.toml", first) == 2
+
+
+@pytest.mark.parametrize("spoil", ["sheet", "head"])
+def test_a_workbook_without_its_register_is_refused(
+    first: Path, tmp_path: Path, spoil: str
+) -> None:
+    book = openpyxl.load_workbook(first / "schedules.xlsx")
+    sheet = book["Conflicts"]
+    if spoil == "sheet":
+        sheet.title = "Mine"
+    else:
+        next(row for row in sheet.iter_rows() if row[0].value == "Conflict")[0].value = "No"
+    book.save(first / "schedules.xlsx")
+    assert plan_into(tmp_path / "site" / "project.toml", first) == 2
+
+
+def test_a_note_that_is_a_formula_is_kept_as_its_text(first: Path, tmp_path: Path) -> None:
+    write_beside(first, "C1", Note="=1+1")
+    plan_into(tmp_path / "site" / "project.toml", first)
+    assert layer(first).loc["C1", "note"] == "=1+1"
