@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.compiled import spliced
+
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
@@ -102,11 +104,78 @@ def sample_ground(
     array([0.5])
     """
     out = np.empty(x.size)
-    if mesh_col.size == 4 and _is_flat(mesh_col) and _is_flat(mesh_row):
-        _sample_flat(values, (mesh_x0, mesh_y0, mesh_step), (mesh_col, mesh_row), (x, y, out))
+    plane = plane_of_mesh(mesh_x0, mesh_y0, mesh_step, mesh_col, mesh_row)
+    if not np.isnan(plane[0]):
+        _sample_flat(values, plane, (x, y, out))
     else:
         _sample_mesh(values, (mesh_x0, mesh_y0, mesh_step), (mesh_col, mesh_row), (x, y, out))
     return out
+
+
+@njit(cache=True, nogil=True)
+def plane_of_mesh(
+    mesh_x0: float, mesh_y0: float, mesh_step: float, mesh_col: Floats, mesh_row: Floats
+) -> Floats:
+    """How cells follow from places where a mesh is one flat cell; see `sample_ground`.
+
+    Returns
+    -------
+    (6,)
+        Column at the origin and its rates along x and y, then the row's; NaN for other meshes.
+    """
+    plane = np.full(6, np.nan)
+    if mesh_col.size == 4 and _is_flat(mesh_col) and _is_flat(mesh_row):
+        for i, node in enumerate((mesh_col, mesh_row)):
+            along, up = (node[0, 1] - node[0, 0]) / mesh_step, (node[1, 0] - node[0, 0]) / mesh_step
+            plane[3 * i] = node[0, 0] - (mesh_x0 * along + mesh_y0 * up)
+            plane[3 * i + 1], plane[3 * i + 2] = along, up
+    return plane
+
+
+@spliced
+def sample_line(values: Floats, plane: Floats, line: Floats, count: int, out: Floats) -> bool:
+    """Elevations at even distances along a line that lies well inside a raster.
+
+    Parameters
+    ----------
+    values : (rows, columns)
+        Elevations at the centres of cells, NaN where there is none. [m]
+    plane : (6,)
+        As `plane_of_mesh` returns it.
+    line : (4,)
+        Ends x0, y0, x1, y1. [m]
+    count
+        Number of pieces that the line is divided into.
+    out : (at least count + 1,)
+        Receives the elevations, both ends included. [m]
+
+    Returns
+    -------
+    Whether they are known; if not, `sample_ground` has to say which.
+    """
+    rows, cols = values.shape
+    col = plane[0] + line[0] * plane[1] + line[1] * plane[2]
+    row = plane[3] + line[0] * plane[4] + line[1] * plane[5]
+    last_col = plane[0] + line[2] * plane[1] + line[3] * plane[2]
+    last_row = plane[3] + line[2] * plane[4] + line[3] * plane[5]
+    most_col, most_row = cols - 1.0 - FLAT, rows - 1.0 - FLAT
+    if not (FLAT < col < most_col and FLAT < last_col < most_col):
+        return False
+    if not (FLAT < row < most_row and FLAT < last_row < most_row):
+        return False
+    col_step, row_step = (last_col - col) / count, (last_row - row) / count
+    total, one = 0.0, np.uint64(1)
+    for i in range(count + 1):
+        c, r = np.uint64(col), np.uint64(row)  # unsigned: no test for an index from the end
+        f = row - np.float64(np.int64(r))
+        left = values[r, c] + (values[r + one, c] - values[r, c]) * f
+        right = values[r, c + one] + (values[r + one, c + one] - values[r, c + one]) * f
+        z = left + (right - left) * (col - np.float64(np.int64(c)))
+        total += z
+        out[i] = z
+        col += col_step
+        row += row_step
+    return not np.isnan(total)
 
 
 @njit(cache=True, nogil=True)
@@ -116,26 +185,16 @@ def _is_flat(node: Floats) -> bool:
 
 
 @njit(cache=True, nogil=True)
-def _sample_flat(
-    values: Floats,
-    start: tuple[float, float, float],
-    nodes: tuple[Floats, Floats],
-    points: tuple[Floats, Floats, Floats],
-) -> None:
+def _sample_flat(values: Floats, plane: Floats, points: tuple[Floats, Floats, Floats]) -> None:
     """Sample where cells follow from places by one plane each; see `sample_ground`.
 
     The first pass does what is quick: points with four cells around them. What it leaves NaN, at
     the edge or beside a cell without elevation, `bilinear` looks at again.
     """
-    x0, y0, step = start
     x, y, out = points
     rows, cols = values.shape
     flat = values.ravel()
-    col0, row0 = nodes[0][0, 0], nodes[1][0, 0]
-    col_x, col_y = (nodes[0][0, 1] - col0) / step, (nodes[0][1, 0] - col0) / step
-    row_x, row_y = (nodes[1][0, 1] - row0) / step, (nodes[1][1, 0] - row0) / step
-    col0 -= x0 * col_x + y0 * col_y
-    row0 -= x0 * row_x + y0 * row_y
+    col0, col_x, col_y, row0, row_x, row_y = plane
     left = 0
     for i in range(x.size):
         col = col0 + x[i] * col_x + y[i] * col_y

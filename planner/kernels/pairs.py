@@ -9,7 +9,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.plane import cell_of, chord_is_free, point_segment_distance, rectangle_stands
+from planner.kernels.compiled import inner
+from planner.kernels.plane import (
+    box_segment_distance,
+    cell_of,
+    chord_is_free,
+    point_segment_distance,
+)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -38,28 +44,109 @@ class Sizes(NamedTuple):
     exit_width: float
 
 
-@njit(cache=True, nogil=True)
-def _stands(x: float, y: float, ux: float, uy: float, a: float, b: float, near: Edges) -> bool:
-    place = np.array([x, y, ux, uy])
-    hit = rectangle_stands(
-        place, a, b, near.segments, near.clear, near.frame, near.start, near.items
+@inner
+def _find_near(
+    x: float, y: float, sizes: Sizes, obstacles: Edges, near: Floats, n: int
+) -> tuple[int, bool]:
+    """Add the obstacles that decide which way a pit can be turned at a place, seen from there.
+
+    Returns their new number, and whether the disc that every pit holds stands free.
+    """
+    disc = min(
+        min(sizes.exit_length, sizes.exit_width), min(sizes.launch_length, sizes.launch_width)
     )
-    return hit < 0
-
-
-@njit(cache=True, nogil=True)
-def _stands_somehow(x: float, y: float, radius: float, near: Edges) -> bool:
-    """Whether the disc that every pit holds stands free, whatever way the pit is turned."""
-    k = cell_of(near.frame, x, y)
+    corner = max(
+        math.hypot(sizes.exit_length, sizes.exit_width),
+        math.hypot(sizes.launch_length, sizes.launch_width),
+    )
+    k = cell_of(obstacles.frame, x, y)
     if k < 0:
-        return True
-    for j in range(near.start[k], near.start[k + 1]):
-        i = near.items[j]
-        s = near.segments[i]
+        return n, True
+    for j in range(obstacles.start[k], obstacles.start[k + 1]):
+        i = obstacles.items[j]
+        s, clear = obstacles.segments[i], obstacles.clear[i]
         d, _ = point_segment_distance(x, y, s[0], s[1], s[2], s[3])
-        if d < radius + near.clear[i] - ROUNDING:
+        if d < disc + clear - ROUNDING:
+            return n, False
+        if d <= corner + clear:
+            near[n, 0], near[n, 1] = s[0] - x, s[1] - y
+            near[n, 2], near[n, 3], near[n, 4] = s[2] - x, s[3] - y, clear
+            n += 1
+    return n, True
+
+
+@inner
+def _stands(near: Floats, start: Ints, pit: int, ux: float, uy: float, a: float, b: float) -> bool:
+    """Whether a pit of half sides a, b along and across a direction comes too near to nothing."""
+    for j in range(start[pit], start[pit + 1]):
+        x0, y0, x1, y1, clear = near[j, 0], near[j, 1], near[j, 2], near[j, 3], near[j, 4]
+        p0, p1, q0, q1 = x0 * ux + y0 * uy, x1 * ux + y1 * uy, y0 * ux - x0 * uy, y1 * ux - x1 * uy
+        along, aside = a + clear, b + clear
+        if min(p0, p1) > along or max(p0, p1) < -along or min(q0, q1) > aside:
+            continue
+        if max(q0, q1) < -aside:
+            continue
+        d = box_segment_distance(p0, q0, p1, q1, a, b)
+        if d <= 0.0 or d < clear - ROUNDING:
             return False
     return True
+
+
+@inner
+def _ways(
+    near: Floats, start: Ints, v: int, u: int, ux: float, uy: float, bare: float, sizes: Sizes
+) -> tuple[bool, bool]:
+    """Whether the pits of a leg stand when it is driven upgrade from v, and downgrade from u.
+
+    No pit is dug at v where bare is 1: nothing is launched there.
+    """
+    p, q, r, s = sizes.launch_length, sizes.launch_width, sizes.exit_length, sizes.exit_width
+    held = r <= p and s <= q  # where a launch pit stands, so does an exit pit
+    low_launch = bare != 1.0 and _stands(near, start, v, ux, uy, p, q)
+    low_exit = bare == 1.0 or (held and low_launch) or _stands(near, start, v, ux, uy, r, s)
+    if not (low_launch or low_exit):
+        return False, False
+    up_launch = _stands(near, start, u, ux, uy, p, q)
+    up_exit = (held and up_launch) or _stands(near, start, u, ux, uy, r, s)
+    return low_launch and up_exit, low_exit and up_launch
+
+
+@inner
+def _count_near(place: Floats, obstacles: Edges) -> int:
+    """How many obstacles the cells of all places list."""
+    n = 0
+    for v in range(len(place)):
+        k = cell_of(obstacles.frame, place[v, 1], place[v, 2])
+        if k >= 0:
+            n += obstacles.start[k + 1] - obstacles.start[k]
+    return n
+
+
+@inner
+def _fill_near(
+    place: Floats, sizes: Sizes, obstacles: Edges, at: Ints, near: Floats, start: Ints
+) -> int:
+    """Fill in what `_stand_somehow` returns; the number of places where a pit can stand."""
+    n = 0
+    for v in range(len(place)):
+        m, stands = start[n], True
+        if place[v, 6] != 1.0:
+            m, stands = _find_near(place[v, 1], place[v, 2], sizes, obstacles, near, m)
+        if stands:
+            at[n] = v
+            n += 1
+            start[n] = m
+    return n
+
+
+@njit(cache=True, nogil=True)
+def _stand_somehow(place: Floats, sizes: Sizes, obstacles: Edges) -> tuple[Ints, Floats, Ints]:
+    """Places where a pit can stand at all, and by place the obstacles that decide which way."""
+    at, start = np.empty(len(place), np.int64), np.zeros(len(place) + 1, np.int64)
+    most = _count_near(place, obstacles)
+    near = np.empty((most, 5))
+    n = _fill_near(place, sizes, obstacles, at, near, start)
+    return at[:n], near, start
 
 
 @njit(cache=True, nogil=True)
@@ -96,26 +183,25 @@ def pair_pits(
     upgrade, downgrade : (legs, 2)
         Whether its pits can stand when it is driven upgrade, and downgrade.
     """
-    n = len(kind)
+    at, near, start = _stand_somehow(place, sizes, obstacles)
+    n = len(at)
     up, down = np.empty(1024, np.int64), np.empty(1024, np.int64)
     length, ways = np.empty(1024), np.empty((1024, 2), np.bool_)
     m = 0
     chord = np.empty(4)
-    disc = min(
-        min(sizes.exit_length, sizes.exit_width), min(sizes.launch_length, sizes.launch_width)
-    )
-    alive = np.empty(n, np.bool_)
-    for v in range(n):
-        alive[v] = place[v, 6] == 1.0 or _stands_somehow(place[v, 1], place[v, 2], disc, obstacles)
-    for v in range(n):
-        if kind[v] == TOP or not alive[v]:
+    for i in range(n):
+        v = at[i]
+        if kind[v] == TOP:
             continue
-        for u in range(v + 1, n):
-            if place[u, 0] - place[v, 0] > 1.6 * longest + 20.0:
+        sv, xv, yv, bare = place[v, 0], place[v, 1], place[v, 2], place[v, 6]
+        for j in range(i + 1, n):
+            u = at[j]
+            if place[u, 0] - sv > 1.6 * longest + 20.0:
                 break
-            if not alive[u] or kind[u] == BOTTOM or place[u, 0] <= place[v, 0]:
+            dx, dy = xv - place[u, 1], yv - place[u, 2]
+            square = dx * dx + dy * dy
+            if square > (longest + ROUNDING) ** 2 or kind[u] == BOTTOM or place[u, 0] <= sv:
                 continue
-            dx, dy = place[v, 1] - place[u, 1], place[v, 2] - place[u, 2]
             d = math.hypot(dx, dy)
             if d < shortest or d > longest:
                 continue
@@ -124,20 +210,11 @@ def pair_pits(
                 continue
             if place[v, 5] == 0.0 and dx * place[v, 3] + dy * place[v, 4] < most_angle:
                 continue
-            bare = place[v, 6] == 1.0
-            xu, yu, xv, yv = place[u, 1], place[u, 2], place[v, 1], place[v, 2]
-            upgrade = (
-                not bare
-                and _stands(xv, yv, dx, dy, sizes.launch_length, sizes.launch_width, obstacles)
-                and _stands(xu, yu, dx, dy, sizes.exit_length, sizes.exit_width, obstacles)
-            )
-            downgrade = (
-                bare or _stands(xv, yv, dx, dy, sizes.exit_length, sizes.exit_width, obstacles)
-            ) and _stands(xu, yu, dx, dy, sizes.launch_length, sizes.launch_width, obstacles)
+            upgrade, downgrade = _ways(near, start, i, j, dx, dy, bare, sizes)
             if not (upgrade or downgrade):
                 continue
-            chord[0], chord[1], chord[2], chord[3] = xu, yu, xv, yv
-            if not bare and not chord_is_free(
+            chord[0], chord[1], chord[2], chord[3] = place[u, 1], place[u, 2], xv, yv
+            if bare != 1.0 and not chord_is_free(
                 chord, walls.segments, walls.frame, walls.start, walls.items, CHORD_STEP
             ):
                 continue

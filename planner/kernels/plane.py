@@ -8,11 +8,13 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.compiled import inner, leaf
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-@njit(cache=True)
+@leaf
 def point_segment_distance(
     px: float, py: float, x0: float, y0: float, x1: float, y1: float
 ) -> tuple[float, float]:
@@ -34,7 +36,7 @@ def point_segment_distance(
     return math.hypot(px - x0 - f * dx, py - y0 - f * dy), f
 
 
-@njit(cache=True)
+@leaf
 def segments_cross(
     ax: float, ay: float, bx: float, by: float, cx: float, cy: float, dx: float, dy: float
 ) -> bool:
@@ -85,7 +87,7 @@ def segment_distance(
     )
 
 
-@njit(cache=True)
+@leaf
 def box_segment_distance(
     x0: float, y0: float, x1: float, y1: float, half_length: float, half_width: float
 ) -> float:
@@ -98,25 +100,44 @@ def box_segment_distance(
     half_length, half_width
         Half sides of the box along x and y. [m]
     """
-    inside = (abs(x0) <= half_length and abs(y0) <= half_width) or (
-        abs(x1) <= half_length and abs(y1) <= half_width
-    )
-    if inside:
-        return 0.0
     a, b = half_length, half_width
-    return min(
-        min(
-            segment_distance(x0, y0, x1, y1, -a, -b, a, -b),
-            segment_distance(x0, y0, x1, y1, a, -b, a, b),
-        ),
-        min(
-            segment_distance(x0, y0, x1, y1, a, b, -a, b),
-            segment_distance(x0, y0, x1, y1, -a, b, -a, -b),
-        ),
-    )
+    if not _box_is_beside(x0, y0, x1, y1, a, b):
+        return 0.0
+    square = min(_square_to_box(x0, y0, a, b), _square_to_box(x1, y1, a, b))
+    for x, y in ((-a, -b), (a, -b), (a, b), (-a, b)):
+        square = min(square, _square_to_segment(x, y, x0, y0, x1, y1))
+    return math.sqrt(square)
 
 
-@njit(cache=True)
+@inner
+def _box_is_beside(x0: float, y0: float, x1: float, y1: float, a: float, b: float) -> bool:
+    """Whether a line along x, y or the segment parts a box of half sides a, b from the segment."""
+    if min(x0, x1) > a or max(x0, x1) < -a or min(y0, y1) > b or max(y0, y1) < -b:
+        return True
+    dx, dy = x1 - x0, y1 - y0
+    return abs(dx * y0 - dy * x0) > abs(dx) * b + abs(dy) * a
+
+
+@inner
+def _square_to_box(x: float, y: float, a: float, b: float) -> float:
+    dx, dy = max(abs(x) - a, 0.0), max(abs(y) - b, 0.0)
+    return dx * dx + dy * dy
+
+
+@inner
+def _square_to_segment(
+    px: float, py: float, x0: float, y0: float, x1: float, y1: float
+) -> float:  # fmt: skip
+    dx, dy = x1 - x0, y1 - y0
+    ex, ey = px - x0, py - y0
+    long = dx * dx + dy * dy
+    if long > 0.0:
+        f = min(1.0, max(0.0, (ex * dx + ey * dy) / long))
+        ex, ey = ex - f * dx, ey - f * dy
+    return ex * ex + ey * ey
+
+
+@leaf
 def in_ring(px: float, py: float, ring: Floats) -> bool:
     """Whether a point lies in a closed ring.
 
@@ -204,7 +225,7 @@ def build_grid(segments: Floats, reach: Floats, cell: float) -> tuple[Floats, In
     return frame, start, items
 
 
-@njit(cache=True)
+@leaf
 def cell_of(frame: Floats, x: float, y: float) -> int:
     """Index of the grid's cell at a point, -1 outside the grid.
 
@@ -224,44 +245,7 @@ def cell_of(frame: Floats, x: float, y: float) -> int:
     return int(r * frame[3] + c)
 
 
-@njit(cache=True)
-def rectangle_stands(
-    place: Floats, half_length: float, half_width: float, segments: Floats, clear: Floats,
-    frame: Floats, start: Ints, items: Ints,
-) -> int:  # fmt: skip
-    """First obstacle that a rectangle comes too near to, -1 when it stands free.
-
-    Parameters
-    ----------
-    place : (4,)
-        Centre and unit vector along the rectangle. [m]
-    half_length, half_width
-        Half sides. [m]
-    segments : (n, 4)
-        Obstacles. [m]
-    clear : (n,)
-        Clear distance each of them wants; 0 forbids only to touch. [m]
-    frame, start, items
-        Grid over the obstacles whose reach covers ``clear`` and the rectangle's half diagonal.
-    """
-    x, y, ux, uy = place
-    k = cell_of(frame, x, y)
-    if k < 0:
-        return -1
-    for j in range(start[k], start[k + 1]):
-        i = items[j]
-        ax, ay = segments[i, 0] - x, segments[i, 1] - y
-        bx, by = segments[i, 2] - x, segments[i, 3] - y
-        d = box_segment_distance(
-            ax * ux + ay * uy, ay * ux - ax * uy, bx * ux + by * uy, by * ux - bx * uy,
-            half_length, half_width,
-        )  # fmt: skip
-        if d <= 0.0 or d < clear[i] - 1e-6:
-            return int(i)
-    return -1
-
-
-@njit(cache=True)
+@leaf
 def chord_is_free(
     chord: Floats, segments: Floats, frame: Floats, start: Ints, items: Ints, step: float
 ) -> bool:
@@ -279,17 +263,27 @@ def chord_is_free(
         Distance between the points of the chord at which the grid is asked. [m]
     """
     ax, ay, bx, by = chord
-    length = math.hypot(bx - ax, by - ay)
-    count = int(length / step) + 1
+    columns, rows = int(frame[3]), int(frame[4])
+    if columns == 0:
+        return True
+    dx, dy = bx - ax, by - ay
+    count = int(math.sqrt(dx * dx + dy * dy) / step) + 1
+    per = 1.0 / frame[2]
+    column, row = (ax - frame[0]) * per, (ay - frame[1]) * per
+    column_step, row_step = dx * per / count, dy * per / count
     last = -2
     for n in range(count + 1):
-        f = n / count
-        k = cell_of(frame, ax + f * (bx - ax), ay + f * (by - ay))
-        if k < 0 or k == last:
+        x, y = column + n * column_step, row + n * row_step
+        if not (0.0 <= x < columns and 0.0 <= y < rows):
+            continue
+        k = int(y) * columns + int(x)
+        if k == last:
             continue
         last = k
         for j in range(start[k], start[k + 1]):
-            s = segments[items[j]]
-            if segments_cross(ax, ay, bx, by, s[0], s[1], s[2], s[3]):
+            i = items[j]
+            cx, cy, ex, ey = segments[i, 0], segments[i, 1], segments[i, 2], segments[i, 3]
+            s1, s2 = dx * (cy - ay) - dy * (cx - ax), dx * (ey - ay) - dy * (ex - ax)
+            if s1 * s2 <= 0.0 and segments_cross(ax, ay, bx, by, cx, cy, ex, ey):
                 return False
     return True

@@ -13,7 +13,6 @@ from planner.kernels.plane import (
     chord_is_free,
     in_ring,
     point_segment_distance,
-    rectangle_stands,
     segment_distance,
 )
 
@@ -64,20 +63,20 @@ def test_a_chord_is_free_where_it_crosses_no_wall() -> None:
     assert 0 < sum(found) < len(found)
 
 
-def test_a_rectangle_stands_where_everything_is_clear_of_it() -> None:
-    """Reference: shapely's distance between the turned rectangle and every obstacle."""
-    walls, clear = SEGMENTS[:8], np.full(8, 0.9)
-    grid = build_grid(np.ascontiguousarray(walls), clear + 2.6, 6.0)
-    found, expected = [], []
-    for x, y, angle in np.column_stack([RNG.uniform(-10, 10, (300, 2)), RNG.uniform(0, 6, 300)]):
+def test_the_distance_of_a_turned_rectangle_is_that_of_shapely() -> None:
+    """Reference: shapely's distance between the turned rectangle and a segment."""
+    a, b = 2.15, 1.35
+    for wall, x, y, angle in zip(
+        SEGMENTS, *RNG.uniform(-10, 10, (2, 400)), RNG.uniform(0, 6, 400), strict=True
+    ):
         u, v = np.cos(angle), np.sin(angle)
-        place = np.array([x, y, u, v])
-        found.append(rectangle_stands(place, 2.15, 1.35, walls, clear, *grid) < 0)
-        corners = [(-2.15, -1.35), (2.15, -1.35), (2.15, 1.35), (-2.15, 1.35)]
+        corners = [(-a, -b), (a, -b), (a, b), (-a, b)]
         turned = shapely.Polygon([(x + p * u - q * v, y + p * v + q * u) for p, q in corners])
-        expected.append(min(turned.distance(line(s)) for s in walls) >= 0.9)
-    assert found == expected
-    assert 0 < sum(found) < len(found)
+        ends = wall.reshape(2, 2) - (x, y)
+        seen = np.column_stack([ends @ (u, v), ends @ (-v, u)]).ravel()
+        assert box_segment_distance(*seen, a, b) == pytest.approx(
+            turned.distance(line(wall)), abs=1e-9
+        )
 
 
 def test_a_lower_hull_lies_under_every_point_and_touches_its_own() -> None:

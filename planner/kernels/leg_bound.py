@@ -1,0 +1,135 @@
+"""Rows and bands of legs as they are found, and room to work on one leg after the other."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from planner.kernels.compiled import inner, spliced
+from planner.kernels.hull import hull_at, lower_hull, sort_pairs, upper_hull
+from planner.kernels.run_pieces import Pieces
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+
+class Points(NamedTuple):
+    """Places along a leg, and the inverts between which a service is hit there."""
+
+    t: Floats
+    low: Floats
+    t_high: Floats
+    high: Floats
+
+
+class Bound(NamedTuple):
+    """Rows and bands so far, with room for more; see `bind_legs`."""
+
+    row_start: Ints
+    row_t: Floats
+    row_h: Floats
+    band_start: Ints
+    band_low: Ints
+    band_high: Ints
+    band_t: Floats
+    band_h: Floats
+    house_price: Floats
+
+
+class Work(NamedTuple):
+    """Room for work on one leg after the other."""
+
+    ends: Floats  # (4,) the leg
+    t: Floats  # hull of its upper rows
+    h: Floats
+    cover_t: Floats  # hull of what the cover asks for
+    cover_h: Floats
+    near: Ints  # pieces near it
+    is_near: Bools
+    met: Floats  # (pieces, 7) see `meet_services`
+    deep: Ints  # pieces that might be passed above
+    shallow: Ints  # (services,) last leg that a service was found too shallow for to pass above
+
+
+@spliced
+def copy_points(t: Floats, h: Floats, n: int, to_t: Floats, to_h: Floats, at: int) -> int:
+    """Copy n points to a place in other arrays; returns where they end."""
+    for i in range(n):
+        to_t[at + i], to_h[at + i] = t[i], h[i]
+    return at + n
+
+
+@njit(cache=True)
+def _grow(a: Floats, more: int) -> Floats:
+    b = np.empty(2 * len(a) + more)
+    for i in range(len(a)):
+        b[i] = a[i]
+    return b
+
+
+@njit(cache=True)
+def _grow_ints(a: Ints, more: int) -> Ints:
+    b = np.empty(2 * len(a) + more, np.int64)
+    for i in range(len(a)):
+        b[i] = a[i]
+    return b
+
+
+@inner
+def add_band(bound: Bound, n: int, points: Points, below: int, above: int) -> bool:
+    """Add a band to n others, by its rows below and above; False where there is no room for it."""
+    row = bound.band_low[n]
+    if n + 2 > len(bound.band_low) or row + below + above > len(bound.band_t):
+        return False
+    for k in range(below):
+        bound.band_t[row + k], bound.band_h[row + k] = points.t[k], points.low[k]
+    row += below
+    bound.band_high[n] = row
+    for k in range(above):
+        bound.band_t[row + k], bound.band_h[row + k] = points.t_high[k], points.high[k]
+    bound.band_low[n + 1] = row + above
+    return True
+
+
+@spliced
+def is_above(points: Points, m: int, t: Floats, h: Floats, n: int) -> bool:
+    """Whether a leg that keeps its cover, by a hull, may pass above all of some points."""
+    for k in range(m):
+        if points.high[k] > hull_at(t, h, n, points.t[k]):
+            return False
+    return m > 0
+
+
+@spliced
+def hull_band(points: Points, m: int) -> tuple[int, int]:
+    """Turn points into the rows of their band; returns how many there are below and above."""
+    for i in range(m):
+        points.t_high[i] = points.t[i]
+    sort_pairs(points.t, points.low, m)
+    sort_pairs(points.t_high, points.high, m)
+    return lower_hull(points.t, points.low, m), upper_hull(points.t_high, points.high, m)
+
+
+@njit(cache=True)
+def make_work(pieces: Pieces, services: int, most: int) -> Work:
+    """Room for work on legs near some pieces, with so many points at most."""
+    n = len(pieces.ints)
+    return Work(
+        np.empty(4), np.empty(most), np.empty(most), np.empty(most), np.empty(most),
+        np.empty(n + 1, np.int64), np.empty(n, np.bool_), np.empty((n, 7)),
+        np.empty(n, np.int64), np.full(services, -1),
+    )  # fmt: skip
+
+
+@njit(cache=True)
+def more_room(b: Bound, more: int) -> Bound:
+    """The same rows and bands with room for more."""
+    return Bound(
+        b.row_start, _grow(b.row_t, more), _grow(b.row_h, more), b.band_start,
+        _grow_ints(b.band_low, more), _grow_ints(b.band_high, more),
+        _grow(b.band_t, more), _grow(b.band_h, more), b.house_price,
+    )  # fmt: skip
