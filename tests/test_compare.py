@@ -164,6 +164,37 @@ def test_a_folder_that_is_no_plan_is_refused(
     assert "Traceback" not in found.stderr
 
 
+@pytest.mark.parametrize(
+    ("key", "value"),
+    [("totals", []), ("cost_breakdown", []), ("optimality", ["text"]), ("rules", {"a": "text"}),
+     ("breaches", ["text"]), ("inputs", ["text"]), ("totals", {"cost": "text"}),
+     ("totals", {"cost": 10**400}), ("totals", {"cost": float("nan")})],
+)  # fmt: skip
+def test_a_summary_of_another_form_is_refused(
+    written: Path, other: Path, key: str, value: Any
+) -> None:
+    change_summary(other, lambda s: s.update({key: value}))
+    found = ran(written, other)
+    assert found.exit_code == 2
+    assert "plan.json" in found.stderr
+
+
+@pytest.mark.parametrize(
+    ("layer", "change"),
+    [("pits", lambda f: f.drop(columns="lanes_closed")),
+     ("connections", lambda f: f.drop(columns="served")),
+     ("legs", lambda f: f.assign(invert_up_m="deep")),
+     ("pits", lambda f: f.set_geometry([None, *f.geometry.iloc[1:]], crs=f.crs))],
+)  # fmt: skip
+def test_a_layer_of_another_form_is_refused(
+    written: Path, other: Path, layer: str, change: Any
+) -> None:
+    change_layer(other, layer, change)
+    found = ran(written, other)
+    assert found.exit_code == 2
+    assert layer in found.stderr
+
+
 def test_a_single_plan_without_alternatives_is_refused(written: Path) -> None:
     assert ran(written).exit_code == 2
 

@@ -9,14 +9,33 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
+import pandas as pd
 
 from planner.errors import InputError
 from planner.inputs.words import plain, printable
-from planner.model import PLAN_COLUMNS, EarlierPlan
+from planner.model import EarlierPlan
 
 LAYERS = ("pits", "legs", "connections", "conflicts")
 NEEDED = ("totals", "cost_breakdown", "breaches", "rules", "costs", "inputs")  # of the summary
 ALTERNATIVES = "alternatives"
+TEXTS = ("currency", "scope", "not_bounded", "on_these_streets")
+MOST = 1e15  # no figure of a plan is larger
+NEEDED_COLUMNS = {
+    "pits": ("pit_id", "kind", "street", "depth_m", "lanes_closed"),
+    "legs": (
+        "leg_id",
+        "up_pit",
+        "down_pit",
+        "street",
+        "length_m",
+        "invert_up_m",
+        "invert_down_m",
+        "diameter_mm",
+    ),
+    "connections": ("property_id", "served", "why_not"),
+    "conflicts": ("conflict_id", "severity"),
+}
 PLAN_AGAIN = "Give the folder of a plan, or plan again"
 
 
@@ -77,7 +96,39 @@ def _summary(path: Path) -> dict[str, Any]:
             f"this is no summary of a plan: it has no {lacking[0]}", PLAN_AGAIN,
             file=printable(path),
         )  # fmt: skip
+    odd = _odd_part(found)
+    if odd:
+        raise InputError(
+            f"this is no summary of a plan: {odd} is not what a plan holds there", PLAN_AGAIN,
+            file=printable(path),
+        )  # fmt: skip
     return dict(found)
+
+
+def _odd_part(found: dict[str, Any]) -> str:
+    """The first part of a summary that has not the form of a plan's; empty where all have."""
+    proof = found.get("optimality") or {}
+    tables = {key: found[key] for key in ("totals", "cost_breakdown", "rules", "costs")}
+    for key, table in {**tables, "optimality": proof}.items():
+        if not isinstance(table, dict):
+            return key
+    for key in ("breaches", "inputs"):
+        if not isinstance(found[key], list) or not all(isinstance(x, dict) for x in found[key]):
+            return key
+    entries = [*found["rules"].items(), *found["costs"].items()]
+    odd = [str(name) for name, one in entries if not isinstance(one, dict)]
+    for figures in (found["totals"], found["cost_breakdown"], proof):
+        odd += [str(n) for n, v in figures.items() if n not in TEXTS and not _is_figure(v)]
+    return odd[0] if odd else ""
+
+
+def _is_figure(value: object) -> bool:
+    """Whether a value is a number that can be reckoned with, or none."""
+    if value is None:
+        return True
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return False
+    return bool(abs(value) < MOST)  # no for what is not a number
 
 
 def _layer(path: Path, layer: str) -> gpd.GeoDataFrame:
@@ -90,13 +141,30 @@ def _layer(path: Path, layer: str) -> gpd.GeoDataFrame:
             f"the plan cannot be read ({plain(str(error))})", PLAN_AGAIN,
             file=printable(path), layer=layer,
         ) from None  # fmt: skip
-    lacking = [name for name in PLAN_COLUMNS[layer][:3] if name not in frame.columns]
+    lacking = [name for name in NEEDED_COLUMNS[layer] if name not in frame.columns]
     if lacking or not isinstance(frame, gpd.GeoDataFrame):
         raise InputError(
             "this is no layer of a plan", PLAN_AGAIN, file=printable(path), layer=layer,
             column=lacking[0] if lacking else None,
         )  # fmt: skip
+    _require_rows(frame, layer, path)
     return frame
+
+
+def _require_rows(frame: gpd.GeoDataFrame, layer: str, path: Path) -> None:
+    """Rows with a place, and numbers where numbers belong."""
+    bare = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
+    if len(bare) and layer in ("pits", "legs"):
+        raise InputError(
+            "this row has no geometry", PLAN_AGAIN, file=printable(path), layer=layer,
+            row=int(bare[0]) + 1,
+        )  # fmt: skip
+    for name in NEEDED_COLUMNS[layer]:
+        if name.endswith(("_m", "_mm")) and not pd.api.types.is_numeric_dtype(frame[name]):
+            raise InputError(
+                "this column holds text, not numbers", PLAN_AGAIN, file=printable(path),
+                layer=layer, column=name,
+            )  # fmt: skip
 
 
 def _require_alike(plans: list[EarlierPlan], places: list[Path]) -> None:

@@ -66,7 +66,13 @@ def conflict_layer(pen: Pen) -> Layer:
                 feature["values"][place] += f" {DAGGER}"
                 feature["rests"] = f"{DAGGER} the level of this service is assumed"
             feature["label"] = feature["values"][place]
-        layer.add(f"conflict-{severity}", [f"conflict-{severity}"], features)
+        houses = set(pen.plan.connections["connection_id"])
+        for advice in (False, True):
+            of_house = [name in houses and severity == "tight" for name in part["subject"]]
+            some = [f for f, house in zip(features, of_house, strict=True) if house == advice]
+            if some:
+                style = f"conflict-{severity}-house" if advice else f"conflict-{severity}"
+                layer.add(style, [f"conflict-{severity}"], some)
     return layer
 
 

@@ -141,6 +141,7 @@ STYLES: dict[str, Style] = {
     "tie-in": mark("tie-in", 8.0, INK, 2.4, fill=PAPER),
     "conflict-clash": mark("clash", 9.0, WRONG, 2.6, fill=WRONG),
     "conflict-tight": mark("ring", 9.0, WRONG, 4.2),
+    "conflict-tight-house": mark("ring", 8.0, WRONG, 3.2, zoom=18),
     "conflict-unproven": mark("ring", 9.0, WRONG, 2.2, dash="3.6 3", zoom=17),
     "test-hole": mark("triangle", 9.5, INK, 1.6, fill=PAPER),
     "test-hole-mandatory": mark("triangle", 9.5, INK, 1.6, fill=INK, light=True),

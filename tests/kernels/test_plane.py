@@ -74,7 +74,8 @@ def test_the_distance_of_a_turned_rectangle_is_that_of_shapely() -> None:
         turned = shapely.Polygon([(x + p * u - q * v, y + p * v + q * u) for p, q in corners])
         ends = wall.reshape(2, 2) - (x, y)
         seen = np.column_stack([ends @ (u, v), ends @ (-v, u)]).ravel()
-        assert box_segment_distance(*seen, a, b) == pytest.approx(
+        x0, y0, x1, y1 = seen.tolist()
+        assert box_segment_distance(x0, y0, x1, y1, a, b) == pytest.approx(
             turned.distance(line(wall)), abs=1e-9
         )
 
