@@ -309,7 +309,10 @@ PLAN_GEOMETRY: dict[str, str] = {
 
 @dataclass(frozen=True, eq=False)
 class EarlierPlan:
-    """A plan as its files hold it: what `plan.json` says, and layers of `plan.gpkg`."""
+    """A plan as its files hold it: what `plan.json` says, and layers of `plan.gpkg`.
+
+    Coordinates are in metres, whatever the unit of the CRS.
+    """
 
     name: str  # of its folder
     summary: Mapping[str, Any]

@@ -9,11 +9,13 @@ from typing import Any
 
 import geopandas as gpd
 import pytest
+import shapely
 from shapely import affinity
 from typer.testing import CliRunner, Result
 
 import planner
 from planner.cli import app
+from planner.inputs.earlier_plans import _layer
 from tests.builders import build_site
 from tests.outputs.payloads import PAYLOADS
 
@@ -103,6 +105,18 @@ def test_a_pit_is_moved_from_a_metre_on(
     told = lines_of(content(written, other), "Pits")
     assert len(told) == bool(words)
     assert all(words in line for line in told)
+
+
+def test_coordinates_in_feet_are_read_as_metres(written: Path, other: Path) -> None:
+    """The same plan in a CRS of its own in feet: ten feet apart are 3.05 m."""
+    feet = "+proj=tmerc +lat_0=46.5 +lon_0=-93.9 +x_0=0 +y_0=0 +datum=NAD83 +units=ft"
+    for folder in (written, other):
+        layer = gpd.read_file(folder / "plan.gpkg", layer="pits").to_crs(feet)
+        metres = shapely.get_coordinates(layer.geometry) * 0.3048
+        path = folder.parent / f"{folder.name}.gpkg"
+        layer.to_file(path, layer="pits")
+        found = _layer(path, "pits")
+        assert shapely.get_coordinates(found.geometry) == pytest.approx(metres)
 
 
 def test_added_in_one_is_left_out_in_the_other(written: Path, other: Path) -> None:

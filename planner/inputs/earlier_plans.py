@@ -11,6 +11,7 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 
 from planner.errors import InputError
 from planner.inputs.words import plain, printable
@@ -148,7 +149,9 @@ def _layer(path: Path, layer: str) -> gpd.GeoDataFrame:
             column=lacking[0] if lacking else None,
         )  # fmt: skip
     _require_rows(frame, layer, path)
-    return frame
+    unit = frame.crs.axis_info[0].unit_conversion_factor if frame.crs is not None else 1.0
+    return frame.set_geometry(shapely.transform(frame.geometry.to_numpy(), lambda xy: xy * unit),
+                              crs=frame.crs)  # fmt: skip
 
 
 def _require_rows(frame: gpd.GeoDataFrame, layer: str, path: Path) -> None:

@@ -12,7 +12,7 @@ import shapely
 
 from planner.model import Change, Comparison, EarlierPlan, Row
 
-SAME_PIT = 1.0  # [m] in units of the CRS: nearer than this a pit stands where it stood
+SAME_PIT = 1.0  # [m] nearer than this a pit stands where it stood
 MOVED = 10.0  # [m] and nearer than this it was moved
 CORRIDOR = 8.0  # [m] a leg this near to another for its whole length lies where that lies
 SAME_LEVEL = 0.005  # [m]
