@@ -10,17 +10,16 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.compiled import inner
 from planner.kernels.hull import lower_hull
-from planner.kernels.programme import BLOCK, BLOCK_BITS, GUARD, Legs
+from planner.kernels.programme import BLOCK, BLOCK_BITS, FAR, GUARD, Legs
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-
-FAR = 1 << 40  # [levels] beyond any level
+AT_ONCE = 1 << 14  # legs that are measured together
 
 
 class Limits(NamedTuple):
@@ -36,20 +35,16 @@ class Limits(NamedTuple):
     most: Floats  # (1 + 2 x bands,) highest arrival that the lines leave
 
 
-@njit(cache=True, nogil=True)
+@inner
 def highest_arrival(legs: Legs, leg: int) -> float:
     """Highest arrival level for which the upper rows and the least fall leave any start."""
-    most = float(FAR)
+    most, least = float(FAR), float(legs.least_fall[leg])
     for k in range(legs.row_start[leg], legs.row_start[leg + 1]):
         t, h = legs.row_t[k], legs.row_h[k]
-        if t >= 1.0:
-            most = min(most, h + GUARD)
-        else:
-            most = min(most, h + 2.0 * GUARD - (1.0 - t) * legs.least_fall[leg])
+        most = min(most, h + GUARD if t >= 1.0 else h + 2.0 * GUARD - (1.0 - t) * least)
     return max(most, -float(FAR))
 
 
-@njit(cache=True, nogil=True)
 def make_limits(legs: Legs, levels: int) -> Limits:
     """Room for the limits of any leg.
 
@@ -60,75 +55,74 @@ def make_limits(legs: Legs, levels: int) -> Limits:
     levels
         Greatest number of levels at which a sewer may arrive at a pit.
     """
-    bands, rows = 0, 0
-    for leg in range(len(legs.up)):
-        first, last = legs.band_start[leg], legs.band_start[leg + 1]
-        bands = max(bands, last - first)
-        own = legs.row_start[leg + 1] - legs.row_start[leg]
-        rows = max(rows, own + legs.band_low[last] - legs.band_low[first])
+    most_bands, most_rows = 0, 0
+    for first in range(0, len(legs.up), AT_ONCE):
+        bands = legs.band_start[first : first + AT_ONCE + 1]
+        rows = np.diff(legs.row_start[first : first + AT_ONCE + 1])
+        rows += np.diff(legs.band_low[bands])
+        most_bands = max(most_bands, int(np.diff(bands).max()))
+        most_rows = max(most_rows, int(rows.max()))
     blocks = (levels >> BLOCK_BITS) + 1
     return Limits(
         np.empty(levels, np.int64), np.empty(blocks, np.int64),
-        np.empty((bands, levels), np.int64), np.empty((bands, levels), np.int64),
-        np.full(blocks, -1), np.empty((rows, 2)), np.empty((1 + 2 * bands, 2), np.int64),
-        np.empty(1 + 2 * bands),
+        np.empty((most_bands, levels), np.int64), np.empty((most_bands, levels), np.int64),
+        np.full(blocks, -1), np.empty((most_rows, 2)),
+        np.empty((1 + 2 * most_bands, 2), np.int64), np.empty(1 + 2 * most_bands),
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
-def draw_limits(legs: Legs, leg: int, low: tuple[int, int], limits: Limits) -> None:
+@inner
+def draw_limits(legs: Legs, leg: int, low_up: int, low_down: int, limits: Limits) -> None:
     """Set the lines of a leg's rows and of both sides of its bands.
 
     Parameters
     ----------
     legs, leg
         The leg.
-    low
-        Lowest levels of its upper and its lower pit.
+    low_up, low_down
+        Levels that those of its upper and its lower pit count from.
     limits
         Of which ``lines``, ``side`` and ``most`` are set.
     """
-    first, last = legs.row_start[leg], legs.row_start[leg + 1]
-    n = _draw_side(legs.row_t[first:last], legs.row_h[first:last], 1.0, low, (0, 0), limits)
-    s = 1
-    for band in range(legs.band_start[leg], legs.band_start[leg + 1]):
-        first, middle, last = legs.band_low[band], legs.band_high[band], legs.band_low[band + 1]
-        t, h = legs.band_t[first:middle], legs.band_h[first:middle]
-        n = _draw_side(t, h, 1.0, low, (s, n), limits)
-        t, h = legs.band_t[middle:last], legs.band_h[middle:last]
-        n = _draw_side(t, h, -1.0, low, (s + 1, n), limits)
-        s += 2
+    first, last = legs.band_start[leg], legs.band_start[leg + 1]
+    n = legs.row_start[0] * 0
+    for s in range(1 + 2 * (last - first)):
+        begin, end, sign = legs.row_start[leg], legs.row_start[leg + 1], 1.0
+        t, h = legs.row_t, legs.row_h
+        if s > 0:
+            band = first + (s - 1) // 2
+            begin, end = legs.band_low[band], legs.band_high[band]
+            t, h = legs.band_t, legs.band_h
+            if s % 2 == 0:
+                begin, end, sign = end, legs.band_low[band + 1], -1.0
+        limits.most[s] = FAR
+        limits.side[s, 0] = n
+        for k in range(begin, end):
+            height = sign * (h[k] - (1.0 - t[k]) * low_up - t[k] * low_down)
+            if t[k] >= 1.0:
+                limits.most[s] = min(limits.most[s], height + GUARD)
+            elif height == -np.inf:
+                limits.most[s] = -2.0 * FAR
+            else:
+                limits.lines[n, 0], limits.lines[n, 1] = t[k], height
+                n += 1
+        n = _bend_lines(limits.lines, limits.side[s, 0], n)
+        limits.side[s, 1] = n
 
 
-@njit(cache=True, nogil=True)
-def _draw_side(
-    t: Floats, h: Floats, sign: float, low: tuple[int, int], at: tuple[int, int], limits: Limits
-) -> int:
-    """Set the lines of one side from a place on; those above a band with their signs changed."""
-    s, n = at
-    limits.most[s] = FAR
-    lines = limits.lines
-    for k in range(len(t)):
-        height = sign * (h[k] - (1.0 - t[k]) * low[0] - t[k] * low[1])
-        if t[k] >= 1.0:
-            limits.most[s] = min(limits.most[s], height + GUARD)
-        elif height == -np.inf:
-            limits.most[s] = -2.0 * FAR
-        else:
-            lines[n, 0], lines[n, 1] = t[k], height
-            n += 1
-    first = at[1]
+@inner
+def _bend_lines(lines: Floats, first: int, n: int) -> int:
+    """Make lines over the arrival of rows over the place along the leg, those that bind."""
     if n - first > 2:
         n = first + lower_hull(lines[first:n, 0], lines[first:n, 1], n - first)
     for k in range(first, n):
         part = 1.0 / (1.0 - lines[k, 0])
         height, lines[k, 1] = lines[k, 1], lines[k, 0] * part
         lines[k, 0] = (height + GUARD) * part
-    limits.side[s, 0], limits.side[s, 1] = first, n
     return n
 
 
-@njit(cache=True, nogil=True)
+@inner
 def mark_edges(top: int, limits: Limits) -> None:
     """Set the highest start at the lowest arrival of every block up to a level.
 
@@ -151,22 +145,23 @@ def mark_edges(top: int, limits: Limits) -> None:
         edge[b] = math.floor(min(max(z, -float(FAR)), float(FAR)))
 
 
-@njit(cache=True, nogil=True)
-def _fill_side(lines: Floats, most: float, sign: int, start: int, count: int, out: Ints) -> None:
+@inner
+def _fill_side(s: int, sign: int, start: int, count: int, limits: Limits, out: Ints) -> None:
     """Highest starts below lines, or lowest ones above them, from an arrival on.
 
     The arrival falls from ``start`` where the sign is 1, and rises where it is -1.
     """
-    k = len(lines) - 1
+    lines, most, bottom = limits.lines, limits.most[s], limits.side[s, 0]
+    k = limits.side[s, 1] - 1
     for j in range(count):
         i = start - sign * j
         x = sign * i
         z = float(FAR)
         if x > most:
             z = -z
-        elif k >= 0:
+        elif k >= bottom:
             z = lines[k, 0] - lines[k, 1] * x
-            while k > 0:
+            while k > bottom:
                 other = lines[k - 1, 0] - lines[k - 1, 1] * x
                 if other > z:
                     break
@@ -175,7 +170,7 @@ def _fill_side(lines: Floats, most: float, sign: int, start: int, count: int, ou
         out[i] = sign * math.floor(min(max(z, -float(FAR)), float(FAR)))
 
 
-@njit(cache=True, nogil=True)
+@inner
 def limit_block(leg: int, bands: int, first: int, end: int, limits: Limits) -> None:
     """Set the limits for the arrivals of a block.
 
@@ -194,22 +189,19 @@ def limit_block(leg: int, bands: int, first: int, end: int, limits: Limits) -> N
     """
     limits.made[first >> BLOCK_BITS] = leg
     last = min(first + BLOCK, end) - 1
-    count = last - first + 1
-    falling = 1
-    lines = limits.lines[limits.side[0, 0] : limits.side[0, 1]]
-    _fill_side(lines, limits.most[0], falling, last, count, limits.top)
-    for band in range(bands):
-        for above in range(2):
-            s = 1 + 2 * band + above
-            lines = limits.lines[limits.side[s, 0] : limits.side[s, 1]]
-            out = limits.above[band] if above else limits.below[band]
-            start = first if above else last
-            _fill_side(lines, limits.most[s], 1 - 2 * above, start, count, out)
+    for s in range(1 + 2 * bands):
+        over = s > 0 and s % 2 == 0
+        out, start = limits.top, last
+        if over:
+            out, start = limits.above[s // 2 - 1], first
+        elif s > 0:
+            out = limits.below[s // 2]
+        _fill_side(s, 1 - 2 * int(over), start, last - first + 1, limits, out)
     if bands > 1:
         _sort_gaps(bands, first, last, limits)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _sort_gaps(bands: int, first: int, last: int, limits: Limits) -> None:
     """Put the gaps of bands in the order of their lower ends, for each arrival."""
     below, above = limits.below, limits.above

@@ -11,8 +11,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from planner.kernels.compiled import inner
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -28,22 +29,19 @@ class Zone(NamedTuple):
     made: Ints  # (2,) number of keys, and 1 if their runs are made
 
 
-@njit(cache=True, nogil=True)
 def make_zone(levels: int) -> Zone:
     """Room for a zone of so many levels."""
-    rows = 1
-    while (1 << rows) <= levels:
-        rows += 1
+    rows = levels.bit_length()
     power = np.zeros(levels + 1, np.int64)
-    for n in range(2, levels + 1):
-        power[n] = power[n >> 1] + 1
+    for row in range(1, rows):
+        power[1 << row :] = row
     return Zone(
         np.empty(levels), np.empty(levels, np.int64), np.empty((rows, levels)), power,
         np.zeros(2, np.int64),
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@inner
 def first_rise(values: Floats, first: int, last: int) -> int:
     """First level whose value is greater than that of the level below; last + 1 if there is none.
 
@@ -60,7 +58,7 @@ def first_rise(values: Floats, first: int, last: int) -> int:
     return last + 1
 
 
-@njit(cache=True, nogil=True)
+@inner
 def fill_zone(values: Floats, start: int, end: int, slope: float, zone: Zone) -> None:
     """Make a zone of ``values - slope x level`` from a start to an end.
 
@@ -87,17 +85,17 @@ def fill_zone(values: Floats, start: int, end: int, slope: float, zone: Zone) ->
     zone.made[0], zone.made[1] = n, 0
 
 
-@njit(cache=True, nogil=True)
+@inner
 def make_runs(zone: Zone) -> None:
     """Set the least of every run of 1, 2, 4 ... keys, if it is not set yet."""
     if zone.made[1]:
         return
     zone.made[1] = 1
-    n, runs = zone.made[0], zone.runs
-    runs[0, :n] = zone.keys[:n]
+    n, keys, runs = zone.made[0], zone.keys, zone.runs
+    for m in range(n):
+        runs[0, m] = keys[m]
     r, half = 1, 1
     while 2 * half <= n:
-        shorter, longer = runs[r - 1], runs[r]
         for m in range(n - 2 * half + 1):
-            longer[m] = min(shorter[m], shorter[m + half])
+            runs[r, m] = min(runs[r - 1, m], runs[r - 1, m + half])
         r, half = r + 1, 2 * half

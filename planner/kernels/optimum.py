@@ -6,12 +6,18 @@ or hand them to another solver and compare. ``docs/method/instance.md`` states t
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from planner.kernels.bounds import Bounds, bound_prices, make_budget, prices_into
+from planner.kernels.desk import Desk, make_desk
 from planner.kernels.programme import (
+    EXIT,
+    LAUNCH,
     LOWER_ROLE,
     UPPER_ROLE,
     Drops,
@@ -21,10 +27,22 @@ from planner.kernels.programme import (
     Pits,
     pit_price,
 )
-from planner.kernels.tables import fill_tables, trace_pit
+from planner.kernels.tables import (
+    count_entries,
+    fill_tables,
+    fill_within,
+    make_filled,
+    trace_pit,
+    written,
+)
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+FIRST_ROOM = 1 << 16  # entries of tables
+SHARES = (0.005, 0.03, 0.15, 0.6)  # of the legs, that a budget is tried with
+WORTH_A_PASS = 0.04  # of the tables: once that much is written, no more budgets are tried
+MANY_LEGS = 50  # with fewer, none is worth its while
 
 
 class Instance(NamedTuple):
@@ -57,50 +75,130 @@ def find_optimum(instance: Instance) -> Optimum | None:
     instance
         The instance.
     """
-    return walk_optimum(instance, fill(instance))
+    parts = []
+    for filled, desk, root in _fill_each(instance):
+        if not math.isfinite(_price_of(instance, filled, root)):
+            return None
+        parts.append(_walk(instance, filled, desk, root))
+    return _joined(parts) if parts else None
+
+
+def find_cost(instance: Instance) -> float:
+    """Cost of the optimum; infinite where there is none."""
+    costs = [_price_of(instance, filled, root) for filled, _, root in _fill_each(instance)]
+    return sum(costs) if costs else math.inf
+
+
+def _fill_each(instance: Instance) -> Iterator[tuple[Filled, Desk, int]]:
+    """For each root the tables of all that drains to it, as far as they matter; one is kept."""
+    pits, groups, legs, _, roots = instance
+    bounds = bound_prices(pits, groups, legs, roots)
+    filled, desk = make_filled(pits, groups, FIRST_ROOM), make_desk(pits, groups, legs)
+    pits_by_tree = np.argsort(bounds.tree, kind="stable")
+    starts = np.searchsorted(bounds.tree[pits_by_tree], np.arange(len(roots) + 1))
+    for k in range(len(roots) - 1, -1, -1):
+        order = pits_by_tree[starts[k] : starts[k + 1]]
+        filled = _fill_root(instance, int(roots[k]), order, bounds, filled, desk)
+        yield filled, desk, int(roots[k])
+
+
+def _fill_root(
+    instance: Instance, root: int, order: Ints, bounds: Bounds, filled: Filled, desk: Desk
+) -> Filled:
+    """Fill the tables of all that drains to a root under one budget after another.
+
+    A budget is one that some share of the legs can keep by their bounds. What a plan within the
+    budget uses is never left out, so a plan within it is the cheapest there is; any other plan
+    that is found is a budget that holds. Once a pass writes a good part of the tables, the next
+    has none.
+    """
+    pits, groups, legs, drops, _ = instance
+
+    def fill_for(most: float) -> Filled:
+        budget = make_budget(most, bounds)
+        return fill_within(order, pits, groups, legs, drops, filled, budget, desk)
+
+    prices = np.sort(prices_into(order, legs, bounds))
+    entries = count_entries(order, pits, groups)
+    for share in SHARES if len(prices) >= MANY_LEGS else ():
+        most = float(prices[int(share * len(prices))])
+        filled = fill_for(most)
+        cost = _price_of(instance, filled, root)
+        if cost <= most:
+            return filled
+        if math.isfinite(cost):
+            return fill_for(cost)
+        if written(order, groups, filled) > WORTH_A_PASS * entries:
+            break
+    if entries > len(filled.tables):
+        filled = filled._replace(tables=np.empty(entries))
+    return fill_for(math.inf)
 
 
 def fill(instance: Instance) -> Filled:
-    """The tables of an instance, from the heads to the roots."""
+    """The tables of an instance, from the heads to the roots, of all pits at all levels."""
     return fill_tables(instance.pits, instance.groups, instance.legs, instance.drops)
 
 
 def least_cost(instance: Instance, filled: Filled) -> float:
     """Cost of the optimum as the tables of the roots have it; infinite where there is none."""
-    total = 0.0
-    for root in instance.roots.tolist():
-        start = int(filled.offset[instance.groups.out_start[root]])
-        total += float(filled.tables[start : start + 2].min())
-    return total
+    return sum(_price_of(instance, filled, root) for root in instance.roots.tolist())
 
 
 def walk_optimum(instance: Instance, filled: Filled) -> Optimum | None:
     """Walk the optimum from the roots to the heads by looking at the tables again."""
-    cost = least_cost(instance, filled)
-    if not np.isfinite(cost) or not len(instance.roots):
+    if not len(instance.roots) or not math.isfinite(least_cost(instance, filled)):
         return None
+    desk = make_desk(instance.pits, instance.groups, instance.legs)
+    roots = reversed(instance.roots.tolist())
+    return _joined([_walk(instance, filled, desk, root) for root in roots])
+
+
+def _prices_of(instance: Instance, filled: Filled, root: int) -> tuple[float, float]:
+    """Least price of a root and all above it, as an exit pit and as a launch pit."""
+    out = int(instance.groups.out_start[root])
+    start, size = int(filled.offset[out]), int(filled.span[out, 1])
+    if size == 0:
+        return math.inf, math.inf
+    return float(filled.tables[start]), float(filled.tables[start + size])
+
+
+def _price_of(instance: Instance, filled: Filled, root: int) -> float:
+    return min(_prices_of(instance, filled, root))
+
+
+def _walk(instance: Instance, filled: Filled, desk: Desk, root: int) -> Optimum:
+    """Walk one root's part of the optimum."""
     rows: list[tuple[int, int, int, int]] = []
     level: dict[int, int] = {}
     roles: dict[int, int] = {}
-    stack = []
-    for root in instance.roots.tolist():
-        out = int(instance.groups.out_start[root])
-        start = int(filled.offset[out])
-        role = int(filled.tables[start : start + 2].argmin())
-        stack.append((root, out, role, int(instance.pits.low[root])))
+    pits, groups, legs, drops, _ = instance
+    prices = _prices_of(instance, filled, root)
+    role = EXIT if prices[EXIT] <= prices[LAUNCH] else LAUNCH
+    stack = [(root, int(groups.out_start[root]), role, int(pits.low[root]))]
     while stack:
         pit, out, role, at = stack.pop()
         level[pit], roles[pit] = at, role
-        strings = trace_pit(
-            pit, out, role, at, instance.pits, instance.groups, instance.legs, instance.drops,
-            filled,
-        )  # fmt: skip
-        for leg, drive, z, a in strings.tolist():
+        for leg, drive, z, a in trace_pit(
+            pit, out, role, at, pits, groups, legs, drops, filled, desk
+        ).tolist():
             rows.append((leg, drive, z, a))
-            up = int(instance.legs.up[leg])
-            stack.append((up, int(instance.legs.out_group[leg]), UPPER_ROLE[drive], z))
+            stack.append((int(legs.up[leg]), int(legs.out_group[leg]), UPPER_ROLE[drive], z))
     table = np.array(rows, np.int64).reshape(-1, 4)
-    return Optimum(cost, table[:, 0], table[:, 1], table[:, 2], table[:, 3], level, roles)
+    return Optimum(min(prices), table[:, 0], table[:, 1], table[:, 2], table[:, 3], level, roles)
+
+
+def _joined(parts: list[Optimum]) -> Optimum:
+    """The optima of several roots as one."""
+    if len(parts) == 1:
+        return parts[0]
+    leg, drive, up_level, down_level = (
+        np.concatenate([part[k] for part in parts]) for k in range(1, 5)
+    )
+    level = {pit: at for part in parts for pit, at in part.level.items()}
+    role = {pit: own for part in parts for pit, own in part.role.items()}
+    cost = sum(part.cost for part in parts)
+    return Optimum(cost, leg, drive, up_level, down_level, level, role)
 
 
 def price_optimum(instance: Instance, found: Optimum) -> float:

@@ -9,7 +9,8 @@ over a window that moves steadily, found in time linear in the number of levels.
 This module holds the records; `planner.kernels.leg_rows` says what a leg may do,
 `planner.kernels.relax` updates a pit from its legs with the limits of `planner.kernels.limits` and
 the least values of `planner.kernels.minima`, `planner.kernels.manholes` passes a sewer through a
-pit, `planner.kernels.tables` runs them all and traces the optimum.
+pit, `planner.kernels.tables` runs them all and traces the optimum. `planner.kernels.bounds` says
+what no cheap plan can use, `planner.kernels.optimum` what is therefore left out.
 """
 
 from __future__ import annotations
@@ -17,8 +18,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from planner.kernels.compiled import leaf
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -34,6 +36,7 @@ LOWER_ROLE = (LAUNCH, LAUNCH, EXIT, EXIT)
 BLOCK_BITS = 6
 BLOCK = 1 << BLOCK_BITS  # levels that are looked at together
 GUARD = 1e-9  # [levels] what rounding may spoil of a row
+FAR = 1 << 40  # [levels] beyond any level
 
 
 class Pits(NamedTuple):
@@ -92,9 +95,11 @@ class Filled(NamedTuple):
     """What the programme knows when it has run from the heads to the roots."""
 
     offset: Ints  # (out groups,) where each group's tables begin: the exit pit's, the launch pit's
+    span: Ints  # (out groups, 2) first level in them, from the pit's lowest, and number of levels
     tables: Floats  # (entries,) cheapest price of everything at and above a pit
     alive: Ints  # (2 x out groups, 2) first and last level that can be served, from the lowest
     rise: Ints  # (2 x out groups,) level from which a table no longer falls as it rises
+    late: Floats  # (out groups,) what the least of its tables is above its bound at least
     reached: Ints  # (pits,) 1 where some level of the pit can be served
     arrived: Bools  # (in groups,) whether anything arrives by the group
 
@@ -108,7 +113,7 @@ class Drops(NamedTuple):
     price_level: float  # per level of fall
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def pit_price(pits: Pits, v: int, role: int, level: int) -> float:
     """Price of a pit by role and outgoing level.
 

@@ -1,7 +1,8 @@
 """Updates a pit's arrivals from its legs: least prices over windows of the upper pits' tables.
 
 Blocks of arrival levels that a leg cannot make cheaper are passed over: over a block, the best so
-far lies under one line, the leg's price over another.
+far lies under one line, the leg's price over another. So are legs and blocks that no plan within
+the budget can use.
 """
 
 from __future__ import annotations
@@ -10,23 +11,18 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.limits import (
-    FAR,
-    Limits,
-    draw_limits,
-    highest_arrival,
-    limit_block,
-    make_limits,
-    mark_edges,
-)
-from planner.kernels.minima import Zone, fill_zone, make_runs, make_zone
+from planner.kernels.bounds import Budget
+from planner.kernels.compiled import inner
+from planner.kernels.desk import Desk
+from planner.kernels.limits import Limits, draw_limits, highest_arrival, limit_block, mark_edges
+from planner.kernels.minima import Zone, fill_zone, make_runs
 from planner.kernels.programme import (
     BLOCK,
     BLOCK_BITS,
     DRIVES,
+    FAR,
     LOWER_ROLE,
     UPPER_ROLE,
     Filled,
@@ -39,15 +35,8 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 
-class Desk(NamedTuple):
-    """Room to work in, the same for all legs."""
-
-    zone: Zone
-    limits: Limits
-
-
 class Way(NamedTuple):
-    """A leg driven in one way; levels of an end count from the lowest of its pit."""
+    """A leg driven in one way; levels of an end count from the first of its pit's table."""
 
     first: int  # first level of the upper pit that can be served
     last: int
@@ -58,30 +47,21 @@ class Way(NamedTuple):
     fixed: float  # price at the lowest levels
     up: float  # per level that the upper end lies higher
     down: float  # likewise the lower end
+    most: float  # price beyond which an arrival is of no use
 
 
-@njit(cache=True, nogil=True)
-def make_desk(pits: Pits, legs: Legs) -> Desk:
-    """Room to work in."""
-    most = 1
-    for v in range(len(pits.low)):
-        most = max(most, max(pits.high[v], pits.arrive_high[v]) - pits.low[v] + 1)
-    return Desk(make_zone(most), make_limits(legs, most))
-
-
-@njit(cache=True, nogil=True)
+@inner
 def _relax_banded(
-    way: Way, values: Floats, desk: Desk, bands: int, span: tuple[int, int], best: Floats
+    way: Way, values: Floats, zone: Zone, limits: Limits, bands: int, i0: int, i1: int, best: Floats
 ) -> bool:
-    """Update a span of arrivals by a leg that passes services above or below."""
-    zone, limits = desk.zone, desk.limits
+    """Update the arrivals from one to another by a leg that passes services above or below."""
     top, below, above = limits.top, limits.below, limits.above
     runs, power = zone.runs, zone.power
     start = max(way.rise - 1, way.first)
-    if min(span[1] + way.shift + way.fall1, way.last, top[span[0]]) >= way.rise:
+    if min(i1 + way.shift + way.fall1, way.last, top[i0]) >= way.rise:
         make_runs(zone)
     changed = False
-    for i in range(span[0], span[1] + 1):
+    for i in range(i0, i1 + 1):
         lo = max(i + way.shift + way.fall0, way.first)
         hi = min(i + way.shift + way.fall1, way.last, top[i])
         found = np.inf
@@ -102,7 +82,7 @@ def _relax_banded(
     return changed
 
 
-@njit(cache=True, nogil=True, fastmath={"nnan", "nsz", "reassoc"})
+@inner
 def _highest_over(best: Floats, a: int, b: int, slope: float) -> float:
     """Greatest of ``best - slope x (level - a)`` from a to b."""
     most = best[b] - slope * (b - a)
@@ -112,7 +92,7 @@ def _highest_over(best: Floats, a: int, b: int, slope: float) -> float:
     return float(most)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _draw_line(best: Floats, first: int, span: Ints, line: Floats) -> None:
     """Set the levels of a block that are reached one after another, and a line above them."""
     last = min(first + BLOCK, len(best)) - 1
@@ -132,16 +112,16 @@ def _draw_line(best: Floats, first: int, span: Ints, line: Floats) -> None:
     line[1] = most + slope * (first + BLOCK - 1 - a)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _relax(
-    leg: int, way: Way, bands: int, reach: int, values: Floats, desk: Desk, best: Floats,
-    spans: Ints, lines: Floats,
+    leg: int, way: Way, bands: int, reach: int, values: Floats, zone: Zone, limits: Limits,
+    best: Floats, spans: Ints, lines: Floats,
 ) -> None:  # fmt: skip
     """Update arrivals up to a level by a leg driven in one way."""
-    zone, limits = desk.zone, desk.limits
     keys, place, runs, power = zone.keys, zone.place, zone.runs, zone.power
     top, edge, limited, made = limits.top, limits.edge, limits.made, zone.made
     rise, last, fixed, up, down = way.rise, way.last, way.fixed, way.up, way.down
+    dearest = way.most
     least, most = way.shift + way.fall0, way.shift + way.fall1
     start = max(rise - 1, way.first)
     bottom = max(0, way.first - most)
@@ -164,9 +144,12 @@ def _relax(
             lowest = start + place[hi - start]
             found = keys[lowest - start]
         if (
-            spans[b, 0] <= i0 and i1 <= spans[b, 1]
-            and fixed - down * block + found >= lines[b, 0]
-            and fixed - down * (block + BLOCK - 1) + found >= lines[b, 1]
+            fixed - down * i1 + found > dearest
+            or (
+                spans[b, 0] <= i0 and i1 <= spans[b, 1]
+                and fixed - down * block + found >= lines[b, 0]
+                and fixed - down * (block + BLOCK - 1) + found >= lines[b, 1]
+            )
         ):  # fmt: skip
             continue
         if bands == 0 and flat >= hi and i0 + most >= hi and lowest >= i1 + least:
@@ -178,7 +161,7 @@ def _relax(
         if limited[b] != leg:
             limit_block(leg, bands, block, len(best), limits)
         if bands > 0:
-            if _relax_banded(way, values, desk, bands, (i0, i1), best):
+            if _relax_banded(way, values, zone, limits, bands, i0, i1, best):
                 _draw_line(best, block, spans[b], lines[b])
             continue
         changed = False
@@ -205,36 +188,50 @@ def _relax(
             _draw_line(best, block, spans[b], lines[b])
 
 
-@njit(cache=True, nogil=True)
-def _sort_legs(v: int, pits: Pits, legs: Legs, filled: Filled, order: Ints) -> None:
-    """Legs into a pit, those first that are cheap for an arrival halfway up."""
-    first, last = legs.start[v], legs.start[v + 1]
+@inner
+def _sort_legs(
+    v: int, pits: Pits, legs: Legs, filled: Filled, most: float, least: Floats, order: Ints,
+    cost: Floats,
+) -> int:  # fmt: skip
+    """Put the legs into a pit that a plan may use in order, those first that are cheap halfway up.
+
+    Returns how many there are.
+    """
     up, group, price, rates = legs.up, legs.out_group, legs.price, legs.price_depth
-    tables, alive, rise, offset = filled.tables, filled.alive, filled.rise, filled.offset
-    low, high, ground = pits.low, pits.high, pits.ground
-    middle = (pits.low[v] + pits.arrive_high[v]) // 2
-    cost = np.empty(last - first)
-    for leg in range(first, last):
-        u, cheapest = up[leg], np.inf
+    tables, alive, rise = filled.tables, filled.alive, filled.rise
+    low, ground = pits.low, pits.ground
+    middle = (low[v] + pits.arrive_high[v]) // 2
+    count = v * 0
+    for leg in range(legs.start[v], legs.start[v + 1]):
+        u, out, cheapest = up[leg], group[leg], np.inf
+        if len(least) > 0 and least[leg] + filled.late[out] > most:
+            continue
         for drive in range(DRIVES):
-            table = 2 * group[leg] + UPPER_ROLE[drive]
+            table = 2 * out + UPPER_ROLE[drive]
             if price[leg, drive] == np.inf or alive[table, 0] > alive[table, 1]:
                 continue
             hi = min(alive[table, 1], middle + legs.most_fall[leg] - low[u])
-            start = offset[group[leg]] + UPPER_ROLE[drive] * (high[u] - low[u] + 1)
-            value = tables[start + max(min(hi, rise[table] - 1), alive[table, 0])]
+            start = filled.offset[out] + UPPER_ROLE[drive] * filled.span[out, 1]
+            at = max(min(hi, rise[table] - 1), alive[table, 0]) - filled.span[out, 0]
+            value = tables[start + at]
             value += price[leg, drive] + rates[leg, drive, 0] * (ground[u] - low[u] - hi)
             cheapest = min(cheapest, value + rates[leg, drive, 1] * (ground[v] - middle))
-        k = leg - first
+        if cheapest == np.inf:
+            continue
+        k = count
         while k > 0 and cost[k - 1] > cheapest:
             cost[k], order[k] = cost[k - 1], order[k - 1]
             k -= 1
         cost[k], order[k] = cheapest, leg
+        count += 1
+    return int(count)
 
 
-@njit(cache=True, nogil=True)
-def arrive_at(v: int, pits: Pits, groups: Groups, legs: Legs, filled: Filled, desk: Desk) -> Floats:
-    """Cheapest way to arrive at a pit, by group, role and level.
+@inner
+def arrive_at(
+    v: int, pits: Pits, groups: Groups, legs: Legs, filled: Filled, budget: Budget, desk: Desk
+) -> int:
+    """Set the cheapest way to arrive at a pit, by group, role and level.
 
     Parameters
     ----------
@@ -244,54 +241,69 @@ def arrive_at(v: int, pits: Pits, groups: Groups, legs: Legs, filled: Filled, de
         The instance.
     filled
         Tables of all pits above.
+    budget
+        What a plan may cost at most: of dearer ones a price may be missing.
     desk
-        Room to work in.
+        Room to work in, of which ``best`` is set.
 
     Returns
     -------
-    (groups that arrive, 2, levels)
+    How many levels are set, none where nothing arrives.
     """
     first = groups.in_start[v]
-    count = groups.in_start[v + 1] - first
+    count = _sort_legs(v, pits, legs, filled, budget.most, budget.bounds.leg, desk.order, desk.cost)
     n = max(pits.arrive_high[v] - pits.low[v] + 1, 0)
-    blocks = (n + BLOCK - 1) >> BLOCK_BITS
-    best = np.full((count, 2, n), np.inf)
-    spans = np.empty((count, 2, blocks, 2), np.int64)
-    spans[:, :, :, 0], spans[:, :, :, 1] = FAR, -FAR
-    lines = np.empty((count, 2, blocks, 2))
-    order = np.empty(legs.start[v + 1] - legs.start[v], np.int64)
-    _sort_legs(v, pits, legs, filled, order)
+    if count == 0 or n == 0:
+        return 0
+    _clear(groups.in_start[v + 1] - first, n, desk.best, desk.spans, desk.limits.made)
     limits = desk.limits
-    limits.made[:] = -1
     alive, rises, price, rates = filled.alive, filled.rise, legs.price, legs.price_depth
-    for leg in order:
-        u = legs.up[leg]
-        size = pits.high[u] - pits.low[u] + 1
-        group, g = legs.out_group[leg], legs.in_group[leg] - first
-        low, shift = (pits.low[u], pits.low[v]), pits.low[v] - pits.low[u]
-        heights = (pits.ground[u] - pits.low[u], pits.ground[v] - pits.low[v])
-        falls = (legs.least_fall[leg], legs.most_fall[leg])
+    for k in range(count):
+        leg = desk.order[k]
+        u, group, g = legs.up[leg], legs.out_group[leg], legs.in_group[leg] - first
+        begin, size = filled.span[group, 0], filled.span[group, 1]
+        low_up, low_down = pits.low[u] + begin, pits.low[v]
+        shift, least = low_down - low_up, legs.least_fall[leg]
         bands = legs.band_start[leg + 1] - legs.band_start[leg]
-        reach = -1
+        reach = k * 0 - 1
         for drive in range(DRIVES):
             table, r = 2 * group + UPPER_ROLE[drive], LOWER_ROLE[drive]
             if price[leg, drive] == np.inf or alive[table, 0] > alive[table, 1]:
                 continue
             if reach < 0:
-                reach = math.floor(min(highest_arrival(legs, leg) - low[1], float(n - 1)))
+                reach = math.floor(min(highest_arrival(legs, leg) - low_down, float(n - 1)))
                 if reach < 0:
                     break
-                draw_limits(legs, leg, low, limits)
+                draw_limits(legs, leg, low_up, low_down, limits)
                 mark_edges(reach, limits)
             start = filled.offset[group] + UPPER_ROLE[drive] * size
             up, down = rates[leg, drive, 0], rates[leg, drive, 1]
+            fixed = up * (pits.ground[u] - low_up) + down * (pits.ground[v] - low_down)
+            most = np.inf
+            if budget.most < np.inf:
+                most = budget.most - budget.bounds.beyond[2 * (first + g) + r]
             way = Way(
-                alive[table, 0], alive[table, 1], rises[table] if up >= 0.0 else alive[table, 0],
-                shift, falls[0], falls[1],
-                price[leg, drive] + up * heights[0] + down * heights[1], up, down,
+                alive[table, 0] - begin, alive[table, 1] - begin,
+                (rises[table] if up >= 0.0 else alive[table, 0]) - begin,
+                shift, least, legs.most_fall[leg], price[leg, drive] + fixed, up, down, most,
             )  # fmt: skip
             _relax(
-                leg, way, bands, min(reach, way.last - falls[0] - shift),
-                filled.tables[start : start + size], desk, best[g, r], spans[g, r], lines[g, r],
+                leg, way, bands, min(reach, way.last - least - shift),
+                filled.tables[start : start + size], desk.zone, limits, desk.best[g, r, :n],
+                desk.spans[g, r], desk.lines[g, r],
             )  # fmt: skip
-    return best
+    return int(n)
+
+
+@inner
+def _clear(groups: int, levels: int, best: Floats, spans: Ints, made: Ints) -> None:
+    """Let nothing arrive yet."""
+    blocks = (levels + BLOCK - 1) >> BLOCK_BITS
+    for g in range(groups):
+        for r in range(2):
+            for k in range(levels):
+                best[g, r, k] = np.inf
+            for b in range(blocks):
+                spans[g, r, b, 0], spans[g, r, b, 1] = FAR, -FAR
+    for b in range(len(made)):
+        made[b] = -1

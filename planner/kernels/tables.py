@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.bounds import Budget, no_budget
+from planner.kernels.compiled import inner, leaf
+from planner.kernels.desk import Desk, make_desk
 from planner.kernels.leg_rows import leg_allows
 from planner.kernels.manholes import close_pit
 from planner.kernels.programme import (
@@ -19,14 +21,38 @@ from planner.kernels.programme import (
     Legs,
     Pits,
 )
-from planner.kernels.relax import arrive_at, make_desk
+from planner.kernels.relax import arrive_at
 
+Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+ONLY_ARRIVE, AND_CLOSE = 0, 1  # at a pit
+NO_DROPS = Drops(0, 0, 0.0, 0.0)
+GROWTH = 2  # times the room for tables, where it is too little
 
-@njit(cache=True, nogil=True)
+
+def make_filled(pits: Pits, groups: Groups, entries: int) -> Filled:
+    """Tables of which none is filled.
+
+    Parameters
+    ----------
+    pits, groups
+        The instance.
+    entries
+        How many entries there is room for at first.
+    """
+    n_out = int(groups.out_start[-1])
+    alive = np.empty((2 * n_out, 2), np.int64)
+    alive[:, 0], alive[:, 1] = 1, 0
+    return Filled(
+        np.zeros(n_out, np.int64), np.zeros((n_out, 2), np.int64), np.empty(entries), alive,
+        np.zeros(2 * n_out, np.int64), np.zeros(n_out), np.zeros(len(pits.low), np.int64),
+        np.zeros(len(groups.in_branch), np.bool_),
+    )  # fmt: skip
+
+
 def fill_tables(pits: Pits, groups: Groups, legs: Legs, drops: Drops) -> Filled:
-    """Run the programme from the heads to the roots.
+    """Run the programme from the heads to the roots, for all levels of all pits.
 
     Parameters
     ----------
@@ -37,70 +63,119 @@ def fill_tables(pits: Pits, groups: Groups, legs: Legs, drops: Drops) -> Filled:
     -------
     The tables.
     """
-    n_pits = len(pits.low)
-    n_out = groups.out_start[n_pits]
-    offset = np.zeros(n_out, np.int64)
-    total = 0
-    for v in range(n_pits):
-        n = max(pits.high[v] - pits.low[v] + 1, 0)
-        for out in range(groups.out_start[v], groups.out_start[v + 1]):
-            offset[out] = total
-            total += 2 * n
-    alive = np.empty((2 * n_out, 2), np.int64)
-    alive[:, 0], alive[:, 1] = 1, 0
-    filled = Filled(
-        offset, np.empty(total), alive, np.zeros(2 * n_out, np.int64), np.zeros(n_pits, np.int64),
-        np.zeros(len(groups.in_branch), np.bool_),
-    )  # fmt: skip
-    desk = make_desk(pits, legs)
-    for v in range(n_pits):
-        arrive = arrive_at(v, pits, groups, legs, filled, desk)
-        close_pit(v, pits, groups, drops, arrive, filled, desk.zone)
+    order, desk = np.arange(len(pits.low)), make_desk(pits, groups, legs)
+    filled = make_filled(pits, groups, count_entries(order, pits, groups))
+    return fill_within(order, pits, groups, legs, drops, filled, no_budget(), desk)
+
+
+def count_entries(order: Ints, pits: Pits, groups: Groups) -> int:
+    """How many entries the tables of some pits have at all their levels."""
+    levels = np.maximum(pits.high - pits.low + 1, 0)
+    return int((2 * np.diff(groups.out_start) * levels)[order].sum())
+
+
+def written(order: Ints, groups: Groups, filled: Filled) -> int:
+    """How many entries the tables of some pits have."""
+    if not len(order):
+        return 0
+    size = np.append(0, np.cumsum(filled.span[:, 1]))
+    return int(2 * (size[groups.out_start[1:]] - size[groups.out_start[:-1]])[order].sum())
+
+
+def fill_within(
+    order: Ints, pits: Pits, groups: Groups, legs: Legs, drops: Drops, filled: Filled,
+    budget: Budget, desk: Desk,
+) -> Filled:  # fmt: skip
+    """Run the programme for some pits, leaving out what no plan within a budget can use.
+
+    Parameters
+    ----------
+    order
+        The pits, upstream first.
+    pits, groups, legs, drops
+        The instance.
+    filled
+        Tables to be written over.
+    budget
+        What a plan may cost at most.
+    desk
+        Room to work in.
+
+    Returns
+    -------
+    The tables, with more room where they had too little.
+    """
+    done, used = _run(AND_CLOSE, 0, 0, order, pits, groups, legs, drops, filled, budget, desk)
+    while done < len(order):
+        need = count_entries(order[done : done + 1], pits, groups)
+        room = np.empty(GROWTH * len(filled.tables) + need)
+        room[:used] = filled.tables[:used]
+        filled = filled._replace(tables=room)
+        done, used = _run(
+            AND_CLOSE, done, used, order, pits, groups, legs, drops, filled, budget, desk
+        )
     return filled
 
 
-@njit(cache=True, nogil=True)
-def _best_start_of(
-    leg: int, drive: int, v: int, a: int, most: float, pits: Pits, legs: Legs, filled: Filled
-) -> tuple[float, int]:  # fmt: skip
-    """Cheapest upper level of a leg into pit v at an arrival level, if it costs less than most."""
-    u = legs.up[leg]
-    low, high = pits.low[u], pits.high[u]
-    start = filled.offset[legs.out_group[leg]] + UPPER_ROLE[drive] * (high - low + 1)
-    up, down = legs.price_depth[leg, drive, 0], legs.price_depth[leg, drive, 1]
-    fixed = legs.price[leg, drive] + up * pits.ground[u] + down * (pits.ground[v] - a)
-    best, where = most, -1
-    for z in range(min(high, a + legs.most_fall[leg]), max(low, a + legs.least_fall[leg]) - 1, -1):
-        cost = filled.tables[start + z - low] + fixed - up * z
-        if cost < best - GUARD and leg_allows(legs, leg, z, a):
-            best, where = cost, z
-    return best, where
+@leaf
+def _run(
+    doing: int, done: int, used: int, order: Ints, pits: Pits, groups: Groups, legs: Legs,
+    drops: Drops, filled: Filled, budget: Budget, desk: Desk,
+) -> tuple[int, int]:  # fmt: skip
+    """Go on until all pits are filled, or there is no room for the next; or only arrive at them.
+
+    Returns how many pits are filled, and how many entries.
+    """
+    for k in range(done, len(order)):
+        v = order[k]
+        if doing == AND_CLOSE and used + _count_of(v, pits, groups) > len(filled.tables):
+            return k, used
+        arrived = arrive_at(v, pits, groups, legs, filled, budget, desk)
+        if doing == AND_CLOSE:
+            used = close_pit(v, arrived, pits, groups, drops, filled, used, budget, desk)
+    return len(order), used
 
 
-@njit(cache=True, nogil=True)
-def _arrival(
-    v: int, group: int, role: int, at: int, pits: Pits, legs: Legs, filled: Filled
-) -> Ints:
-    """Leg, drive, upper and lower level of the cheapest way to arrive by a group at a level."""
-    found = np.array([-1, -1, -1, at])
-    cheapest = np.inf
-    for leg in range(legs.start[v], legs.start[v + 1]):
-        if legs.in_group[leg] != group:
-            continue
-        for drive in range(DRIVES):
-            if LOWER_ROLE[drive] != role or legs.price[leg, drive] == np.inf:
-                continue
-            cost, z = _best_start_of(leg, drive, v, at, cheapest, pits, legs, filled)
-            if cost < cheapest:
-                cheapest = cost
-                found[0], found[1], found[2] = leg, drive, z
-    return found
+@inner
+def _count_of(v: int, pits: Pits, groups: Groups) -> int:
+    """How many entries the tables of a pit have at all its levels."""
+    outs = groups.out_start[v + 1] - groups.out_start[v]
+    return int(2 * outs * max(pits.high[v] - pits.low[v] + 1, 0))
 
 
-@njit(cache=True, nogil=True)
+def arrivals(
+    v: int, pits: Pits, groups: Groups, legs: Legs, filled: Filled, desk: Desk | None = None
+) -> Floats:
+    """Cheapest way to arrive at a pit, by group, role and level.
+
+    Parameters
+    ----------
+    v
+        The pit.
+    pits, groups, legs
+        The instance.
+    filled
+        Tables of all pits above.
+    desk
+        Room to work in.
+
+    Returns
+    -------
+    (groups that arrive, 2, levels)
+        Part of the desk.
+    """
+    desk = desk or make_desk(pits, groups, legs)
+    n = max(int(pits.arrive_high[v] - pits.low[v]) + 1, 0)
+    best = desk.best[: groups.in_start[v + 1] - groups.in_start[v], :, :n]
+    best[:] = np.inf
+    order = np.array([v])
+    _run(ONLY_ARRIVE, 0, 0, order, pits, groups, legs, NO_DROPS, filled, no_budget(), desk)
+    return best
+
+
 def trace_pit(
     v: int, out: int, role: int, level: int, pits: Pits, groups: Groups, legs: Legs, drops: Drops,
-    filled: Filled,
+    filled: Filled, desk: Desk | None = None,
 ) -> Ints:  # fmt: skip
     """What arrives at a pit of the optimum, given how it is left.
 
@@ -110,6 +185,8 @@ def trace_pit(
         The pit, the group and level at which it is left, and its role.
     pits, groups, legs, drops, filled
         The instance and its tables.
+    desk
+        Room to work in.
 
     Returns
     -------
@@ -117,31 +194,77 @@ def trace_pit(
         Of each string that arrives: the leg, its drive, its upper level and the level at which it
         arrives. Empty for a head.
     """
+    nothing = np.empty((0, 4), np.int64)
     if pits.branches[v] == 0:
-        return np.empty((0, 4), np.int64)
-    arrive = arrive_at(v, pits, groups, legs, filled, make_desk(pits, legs))
-    first = groups.in_start[v]
-    low = pits.low[v]
-    found = np.full((pits.branches[v], 4), -1)
+        return nothing
+    desk = desk or make_desk(pits, groups, legs)
+    arrivals(v, pits, groups, legs, filled, desk)
+    found = np.full((int(pits.branches[v]), 4), -1)
+    total = _choose(v, out, role, level, pits, groups, legs, drops, filled, desk.best, found)
+    return nothing if pits.price_head[v] <= total + GUARD else found
+
+
+@leaf
+def _choose(
+    v: int, out: int, role: int, level: int, pits: Pits, groups: Groups, legs: Legs, drops: Drops,
+    filled: Filled, arrive: Floats, found: Ints,
+) -> float:  # fmt: skip
+    """Set the cheapest leg of each string, its drive and levels; returns what they cost."""
+    first, fall = groups.in_start[v], level - pits.low[v]
     total = 0.0
-    for branch in range(pits.branches[v]):
-        best, group, at = np.inf, -1, -1
+    for branch in range(len(found)):
+        best, group, at = np.inf, v * 0 - 1, v * 0 - 1
         for pair in range(groups.turn_start[out], groups.turn_start[out + 1]):
             g = groups.turn_in[pair]
             if groups.in_branch[g] != branch:
                 continue
-            for k in range(level - low + groups.turn_drop[pair], arrive.shape[2]):
-                fall = k - (level - low)
-                if fall > drops.most:
-                    break
+            last = min(fall + drops.most, pits.arrive_high[v] - pits.low[v])
+            for k in range(fall + groups.turn_drop[pair], last + 1):
                 cost = arrive[g - first, role, k]
-                if fall > drops.free:
-                    cost += drops.price + drops.price_level * fall
+                if k - fall > drops.free:
+                    cost += drops.price + drops.price_level * (k - fall)
                 if cost < best - GUARD:
-                    best, group, at = cost, g, low + k
+                    best, group, at = cost, g, pits.low[v] + k
         total += best
         if group >= 0:
-            found[branch] = _arrival(v, group, role, at, pits, legs, filled)
-    if pits.price_head[v] <= total + GUARD:
-        return np.empty((0, 4), np.int64)
-    return found
+            found[branch, 3] = at
+            _find_leg(v, group, role, pits, legs, filled, found[branch])
+    return total
+
+
+@inner
+def _find_leg(
+    v: int, group: int, role: int, pits: Pits, legs: Legs, filled: Filled, found: Ints
+) -> None:
+    """Set leg, drive and upper level of the cheapest way to arrive by a group at a level."""
+    cheapest = np.inf
+    for leg in range(legs.start[v], legs.start[v + 1]):
+        if legs.in_group[leg] != group:
+            continue
+        for drive in range(DRIVES):
+            if LOWER_ROLE[drive] != role or legs.price[leg, drive] == np.inf:
+                continue
+            cost, z = _best_start_of(leg, drive, v, found[3], cheapest, pits, legs, filled)
+            if cost < cheapest:
+                cheapest = cost
+                found[0], found[1], found[2] = leg, drive, z
+
+
+@inner
+def _best_start_of(
+    leg: int, drive: int, v: int, a: int, most: float, pits: Pits, legs: Legs, filled: Filled
+) -> tuple[float, int]:  # fmt: skip
+    """Cheapest upper level of a leg into pit v at an arrival level, if it costs less than most."""
+    u, out = legs.up[leg], legs.out_group[leg]
+    low, table = pits.low[u], 2 * out + UPPER_ROLE[drive]
+    start = filled.offset[out] + UPPER_ROLE[drive] * filled.span[out, 1] - filled.span[out, 0]
+    up, down = legs.price_depth[leg, drive, 0], legs.price_depth[leg, drive, 1]
+    fixed = legs.price[leg, drive] + up * pits.ground[u] + down * (pits.ground[v] - a)
+    best, where = most, a * 0 - 1
+    top = min(low + filled.alive[table, 1], a + legs.most_fall[leg])
+    bottom = max(low + filled.alive[table, 0], a + legs.least_fall[leg])
+    for z in range(top, bottom - 1, -1):
+        cost = filled.tables[start + z - low] + fixed - up * z
+        if cost < best - GUARD and leg_allows(legs, leg, z, a):
+            best, where = cost, z
+    return best, where
