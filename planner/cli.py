@@ -175,16 +175,15 @@ def compare(
     """Hold plans side by side, and say what changed."""
     with refusals():
         from planner.inputs.earlier_plans import read_plans  # noqa: PLC0415  (quick --help)
-        from planner.outputs.comparison import comparison_content, comparison_page  # noqa: PLC0415
+        from planner.outputs.comparison import comparison_content  # noqa: PLC0415
+        from planner.outputs.comparison_page import comparison_page, write_page  # noqa: PLC0415
         from planner.outputs.files import json_text  # noqa: PLC0415
         from planner.steps.comparison import compare_plans  # noqa: PLC0415
 
         plans = read_plans(folders)
         made = compare_plans(plans)
         if page is not None:
-            page.write_text(
-                comparison_page(made, plans), encoding="utf-8", errors="backslashreplace"
-            )
+            write_page(page, comparison_page(made, plans))
         if as_json:
             print_json(json_text(comparison_content(made)).encode("utf-8", "backslashreplace"))
         show_comparison(made, plans, page)

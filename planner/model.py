@@ -311,7 +311,8 @@ PLAN_GEOMETRY: dict[str, str] = {
 class EarlierPlan:
     """A plan as its files hold it: what `plan.json` says, and layers of `plan.gpkg`.
 
-    Coordinates are in metres, whatever the unit of the CRS.
+    Pits and legs lie without CRS in a frame of metres on the ground, one for all plans that are
+    compared; those of a plan that cannot be carried there keep its CRS.
     """
 
     name: str  # of its folder
@@ -342,6 +343,15 @@ class Change:
 
 
 @dataclass(frozen=True)
+class Stretch:
+    """A straight stretch of sewer of two plans that are laid over each other."""
+
+    where: str  # "both", "turned" (both, the other flows against it), "first", "other"
+    ends: tuple[tuple[float, float], tuple[float, float]]  # [m] the upper one first
+    length: float  # [m]
+
+
+@dataclass(frozen=True)
 class Comparison:
     """Plans side by side."""
 
@@ -349,6 +359,7 @@ class Comparison:
     rows: tuple[Row, ...]
     changes: tuple[Change, ...]
     cautions: tuple[str, ...]  # what makes the figures hard to compare
+    stretches: tuple[Stretch, ...] = ()  # of two plans in one frame
 
 
 @dataclass(frozen=True, eq=False)

@@ -23,6 +23,7 @@ CAUTION = (
 MOST_WRONG, MOST_LINES = 5, 3  # on the screen of a plan; its files hold the rest
 DRAWN = ("pits", "legs", "connections")  # layers of a design, which no project file names
 MOST_CHANGES = 8  # of one kind that are listed
+ENDLESS = 10_000  # characters of a line that nothing wraps
 MOST_ALSO = 4  # further subjects of a broken rule that are named
 ROWS = ("read", "used", "repaired", "refused", "ignored")
 LEDGER = {
@@ -275,10 +276,15 @@ def show_comparison(made: Comparison, plans: list[EarlierPlan], page: Path | Non
     cells = table_of(made, show)
     table = Table(box=None, pad_edge=False)
     for k, head in enumerate(cells[0]):
-        table.add_column(Text(safe(head), style="bold"), justify="right" if k else "left")
+        table.add_column(
+            Text(safe(head), style="bold"), justify="right" if k else "left", overflow="fold"
+        )
     for row in cells[1:]:
         table.add_row(*(Text(safe(cell)) for cell in row))
-    err.print(table)
+    if not err.is_terminal:  # only a terminal wraps
+        endless = err.options.update(width=ENDLESS)
+        table.width = err.measure(table, options=endless).maximum
+    err.print(table, crop=False)
     say(f"{BEST} the best of a row; in brackets the difference to {made.names[0]}")
     for change in made.changes:
         title = f"{change.what}: {made.names[change.plan]} against {made.names[0]}"

@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import json
+import os
+import re
 import shutil
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import pytest
-import shapely
+from playwright.sync_api import Browser, sync_playwright
 from shapely import affinity
 from typer.testing import CliRunner, Result
 
 import planner
 from planner.cli import app
-from planner.inputs.earlier_plans import _layer
-from tests.builders import build_site
+from tests.builders import GROUND_CRS, build_site
 from tests.outputs.payloads import PAYLOADS
+
+COMPARED = ("pits", "legs", "connections", "conflicts")
 
 
 @pytest.fixture(scope="module")
@@ -49,8 +53,7 @@ def content(*arguments: object) -> dict[str, Any]:
 def change_layer(folder: Path, layer: str, change: Any) -> None:
     """Rewrite one layer of a plan's file."""
     path = folder / "plan.gpkg"
-    names = ("pits", "legs", "connections", "conflicts")
-    frames = {name: gpd.read_file(path, layer=name) for name in names}
+    frames = {name: gpd.read_file(path, layer=name) for name in COMPARED}
     frames[layer] = change(frames[layer])
     path.unlink()
     for name, frame in frames.items():
@@ -90,44 +93,75 @@ def test_a_leg_that_was_lowered_is_told(written: Path, other: Path) -> None:
 
     change_layer(other, "legs", lower)
     name = gpd.read_file(written / "plan.gpkg", layer="legs")["leg_id"].iloc[0]
-    assert lines_of(content(written, other), "Legs") == [f"{name}: invert down -0.25 m"]
+    told = lines_of(content(written, other), "Legs that stay, otherwise")
+    assert told == [f"{name}: invert down 0.25 m lower"]
 
 
-@pytest.mark.parametrize(("east", "words"), [(0.4, ""), (4.0, "moved 4.0 m")])
-def test_a_pit_is_moved_from_a_metre_on(
-    written: Path, other: Path, east: float, words: str
+def shifted(frame: gpd.GeoDataFrame, row: int, east: float) -> gpd.GeoDataFrame:
+    """A layer with one shape moved east. [units of its CRS]"""
+    shapes = list(frame.geometry)
+    shapes[row] = affinity.translate(shapes[row], east)
+    return frame.set_geometry(shapes)
+
+
+@pytest.mark.parametrize(
+    ("east", "moved", "added"), [(0.9, [], 0), (4.9, ["by 4.9 m"], 0), (5.1, [], 1)]
+)
+def test_a_pit_is_moved_from_one_to_five_metres(
+    written: Path, other: Path, east: float, moved: list[str], added: int
 ) -> None:
-    def shift(pits: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
-        moved = affinity.translate(pits.geometry.iloc[1], east)
-        return pits.set_geometry([*pits.geometry.iloc[:1], moved, *pits.geometry.iloc[2:]])
-
-    change_layer(other, "pits", shift)
-    told = lines_of(content(written, other), "Pits")
-    assert len(told) == bool(words)
-    assert all(words in line for line in told)
+    change_layer(other, "pits", lambda pits: shifted(pits, 1, east))
+    found = content(written, other)
+    assert [line.split(": ")[1] for line in lines_of(found, "Pits moved")] == moved
+    assert len(lines_of(found, "Pits added")) == len(lines_of(found, "Pits left out")) == added
 
 
-def test_coordinates_in_feet_are_read_as_metres(written: Path, other: Path) -> None:
-    """The same plan in a CRS of its own in feet: ten feet apart are 3.05 m."""
-    feet = "+proj=tmerc +lat_0=46.5 +lon_0=-93.9 +x_0=0 +y_0=0 +datum=NAD83 +units=ft"
-    for folder in (written, other):
-        layer = gpd.read_file(folder / "plan.gpkg", layer="pits").to_crs(feet)
-        metres = shapely.get_coordinates(layer.geometry) * 0.3048
-        path = folder.parent / f"{folder.name}.gpkg"
-        layer.to_file(path, layer="pits")
-        found = _layer(path, "pits")
-        assert shapely.get_coordinates(found.geometry) == pytest.approx(metres)
+def test_what_one_plan_adds_the_other_leaves_out(written: Path, other: Path) -> None:
+    for layer in ("pits", "legs"):
+        change_layer(other, layer, lambda frame: frame.iloc[:-1])
+    there, back = content(written, other), content(other, written)
+    for what in ("Pits", "Legs"):
+        lines = lines_of(there, f"{what} left out")
+        assert lines == lines_of(back, f"{what} added")
+        assert len(lines) == 1
 
 
-def test_added_in_one_is_left_out_in_the_other(written: Path, other: Path) -> None:
-    change_layer(other, "pits", lambda pits: pits.iloc[:-1])
-    there, back = (
-        lines_of(content(written, other), "Pits"),
-        lines_of(content(other, written), "Pits"),
-    )
-    assert "left out" in there[0]
-    assert "new" in back[0]
-    assert there[0].split(":")[0] == back[0].split(":")[0]
+FEET_CRS = GROUND_CRS.replace("+units=m", "+units=us-ft")
+
+
+def carry(folder: Path, crs: str) -> None:
+    """Rewrite a plan's file in another CRS."""
+    path = folder / "plan.gpkg"
+    frames = {name: gpd.read_file(path, layer=name) for name in COMPARED}
+    path.unlink()
+    for name, frame in frames.items():
+        frame.to_crs(crs).to_file(path, layer=name)
+
+
+def test_a_distance_in_feet_is_told_in_metres_on_the_ground(written: Path, other: Path) -> None:
+    """2.5 m on the ground are 2.5 x k x 3937 / 1200 US survey feet of the grid, by definition."""
+    before = other.parent / "before"
+    shutil.copytree(written, before)
+    for folder in (before, other):
+        carry(folder, FEET_CRS)
+        change_summary(folder, lambda s: s.update(grid_to_ground=0.5))
+    change_layer(other, "pits", lambda pits: shifted(pits, 1, 2.5 * 0.5 * 3937 / 1200))
+    told = lines_of(content(before, other), "Pits moved")
+    assert [line.split(": ")[1] for line in told] == ["by 2.5 m"]
+
+
+def test_a_plan_in_another_crs_of_the_datum_is_carried_over(written: Path, other: Path) -> None:
+    carry(other, FEET_CRS)
+    found = content(written, other)
+    assert found["changes"] == []
+    assert "was carried to" in found["cautions"][0]
+
+
+def test_a_plan_on_another_datum_is_compared_by_figures_only(written: Path, other: Path) -> None:
+    carry(other, "EPSG:32615")
+    found = content(written, other)
+    assert found["changes"] == []
+    assert "places, pits, legs and directions of flow are not compared" in found["cautions"][0]
 
 
 def test_who_is_not_served_is_named_with_the_reason(written: Path, other: Path) -> None:
@@ -137,14 +171,38 @@ def test_who_is_not_served_is_named_with_the_reason(written: Path, other: Path) 
         return houses
 
     change_layer(other, "connections", drop)
+    change_summary(other, lambda s: s["totals"].update(served=s["totals"]["served"] - 1))
     found = content(written, other)
-    assert any("floor too low: 0.30 m" in line for line in lines_of(found, "Properties"))
-    assert any("serves other properties" in line for line in found["cautions"])
+    lost = lines_of(found, "Properties no longer served")
+    assert [line.split(": ", 1)[1] for line in lost] == ["floor too low: 0.30 m"]
+    assert any("does not serve the same properties" in line for line in found["cautions"])
+
+
+def test_fewer_served_for_less_money_has_no_star(written: Path, other: Path) -> None:
+    def drop(houses: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+        return houses.assign(served=[False, *houses["served"].iloc[1:]])
+
+    change_layer(other, "connections", drop)
+    change_summary(other, lambda s: s["totals"].update(cost=1.0, served=s["totals"]["served"] - 1))
+    said = ran(written, other).stderr.splitlines()
+    assert "★" not in next(line for line in said if line.startswith("Cost ["))
+    left = next(line for line in said if line.startswith("Properties not served"))
+    assert left.split() == ["Properties", "not", "served", "0", "★", "1", "(+1)"]
+
+
+def test_other_money_is_neither_subtracted_nor_starred(written: Path, other: Path) -> None:
+    change_summary(other, lambda s: s["totals"].update(cost=1.0, currency="XTS"))
+    said = ran(written, other).stderr.splitlines()
+    sums = [line for line in said if "[EUR]" in line]
+    assert sums
+    assert all("(" not in line and "★" not in line for line in sums)
+    assert any(line.split()[-2:] == ["1", "XTS"] for line in said)
 
 
 def test_a_street_turned_round_is_told(written: Path, other: Path) -> None:
     change_layer(other, "legs", lambda legs: legs.set_geometry(legs.geometry.reverse()))
-    assert "Main Street: flows the other way" in lines_of(content(written, other), "Streets")
+    told = lines_of(content(written, other), "Streets that flow the other way")
+    assert [line.split(":")[0] for line in told] == ["Main Street"]
 
 
 @pytest.mark.parametrize(
@@ -164,6 +222,98 @@ def test_what_makes_them_hard_to_compare_is_said(
     assert any(words in line for line in content(written, other)["cautions"])
 
 
+def test_a_rule_that_changed_is_told_with_both_values(written: Path, other: Path) -> None:
+    change_summary(other, lambda s: s["rules"]["min_cover_m"].update(value=9.0))
+    before = json.loads((written / "plan.json").read_text())["rules"]["min_cover_m"]["value"]
+    told = lines_of(content(written, other), "Rules and machine figures that differ")
+    assert told == [f"min_cover_m: {before:g} m → 9 m"]
+
+
+def test_a_breach_is_told_where_it_is_new(written: Path, other: Path) -> None:
+    breach = {"rule": "min_slope_pct", "subject": "P1", "value": 0.31, "limit": 0.4,
+              "unit": "%", "severity": "breach"}  # fmt: skip
+    change_summary(other, lambda s: s["breaches"].append(breach))
+    words = "P1: min_slope_pct is 0.31 %, must be 0.4 %"
+    assert lines_of(content(written, other), "Rules broken anew") == [words]
+    assert lines_of(content(other, written), "Rules no longer broken") == [words]
+
+
+def test_files_of_two_runs_in_one_folder_are_told_first(written: Path, other: Path) -> None:
+    change_layer(other, "legs", lambda legs: legs.iloc[:-1])
+    assert "do not belong together" in content(written, other)["cautions"][0]
+
+
+def test_the_same_folder_twice_has_two_names(written: Path) -> None:
+    assert content(written, written)["plans"] == ["plan", "plan (2)"]
+
+
+def put(*keys: str | int, value: Any) -> Any:
+    """A change of a summary: what stands at its keys."""
+
+    def change(summary: dict[str, Any]) -> None:
+        place: Any = summary
+        for key in keys[:-1]:
+            place = place[key]
+        place[keys[-1]] = value
+
+    return change
+
+
+HUGE = 10**400  # no float holds it
+
+
+@pytest.mark.parametrize(
+    ("place", "change"),
+    [
+        ("totals is []", put("totals", value=[])),
+        ("totals.cost is nan", put("totals", "cost", value=float("nan"))),
+        ('totals.cost is "dear"', put("totals", "cost", value="dear")),
+        ("totals.cost is 1000", put("totals", "cost", value=HUGE)),
+        ("totals.cost is 1e+16", put("totals", "cost", value=1e16)),
+        ("cost_breakdown is []", put("cost_breakdown", value=[])),
+        ("optimality is [1]", put("optimality", value=[1])),
+        ('rules.min_cover_m is "x"', put("rules", "min_cover_m", value="x")),
+        ("rules.min_cover_m.value is 1000", put("rules", "min_cover_m", "value", value=HUGE)),
+        ('breaches.0 is "x"', put("breaches", value=["x"])),
+        ('inputs.0 is "x"', put("inputs", value=["x"])),
+        ("grid_to_ground is 0", put("grid_to_ground", value=0)),
+    ],
+)
+def test_a_summary_that_no_plan_has_is_refused(
+    written: Path, other: Path, place: str, change: Any
+) -> None:
+    change_summary(other, change)
+    found = ran(written, other)
+    assert found.exit_code == 2
+    assert f"file {other / 'plan.json'}: the plan cannot be read ({place}" in found.stderr
+
+
+def without_shape(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+    return frame.set_geometry([None, *frame.geometry.iloc[1:]], crs=frame.crs)
+
+
+@pytest.mark.parametrize(
+    ("layer", "place", "change"),
+    [
+        ("pits", ", row 1", without_shape),
+        ("legs", ", row 1", without_shape),
+        ("legs", ", row 1", lambda f: f.set_geometry(f.geometry.segmentize(5.0))),
+        ("pits", ", column lanes_closed", lambda f: f.drop(columns="lanes_closed")),
+        ("connections", ", column served", lambda f: f.drop(columns="served")),
+        ("connections", ", row 1, column served", lambda f: f.assign(served="perhaps")),
+        ("legs", ", row 1, column invert_up_m", lambda f: f.assign(invert_up_m="x")),
+        ("legs", ", row 1, column invert_up_m", lambda f: f.assign(invert_up_m=float("nan"))),
+    ],
+)
+def test_a_layer_that_no_plan_has_is_refused(
+    written: Path, other: Path, layer: str, place: str, change: Any
+) -> None:
+    change_layer(other, layer, change)
+    found = ran(written, other)
+    assert found.exit_code == 2
+    assert f"file {other / 'plan.gpkg'}, layer {layer}{place}: " in found.stderr
+
+
 @pytest.mark.parametrize("name", ["plan.json", "plan.gpkg"])
 @pytest.mark.parametrize("text", [None, b"", b"{", b"SQLite format 3\x00 broken", b"[]"])
 def test_a_folder_that_is_no_plan_is_refused(
@@ -178,44 +328,20 @@ def test_a_folder_that_is_no_plan_is_refused(
     assert "Traceback" not in found.stderr
 
 
-@pytest.mark.parametrize(
-    ("key", "value"),
-    [("totals", []), ("cost_breakdown", []), ("optimality", ["text"]), ("rules", {"a": "text"}),
-     ("breaches", ["text"]), ("inputs", ["text"]), ("totals", {"cost": "text"}),
-     ("totals", {"cost": 10**400}), ("totals", {"cost": float("nan")})],
-)  # fmt: skip
-def test_a_summary_of_another_form_is_refused(
-    written: Path, other: Path, key: str, value: Any
-) -> None:
-    change_summary(other, lambda s: s.update({key: value}))
-    found = ran(written, other)
-    assert found.exit_code == 2
-    assert "plan.json" in found.stderr
-
-
-@pytest.mark.parametrize(
-    ("layer", "change"),
-    [("pits", lambda f: f.drop(columns="lanes_closed")),
-     ("connections", lambda f: f.drop(columns="served")),
-     ("legs", lambda f: f.assign(invert_up_m="deep")),
-     ("pits", lambda f: f.set_geometry([None, *f.geometry.iloc[1:]], crs=f.crs))],
-)  # fmt: skip
-def test_a_layer_of_another_form_is_refused(
-    written: Path, other: Path, layer: str, change: Any
-) -> None:
-    change_layer(other, layer, change)
-    found = ran(written, other)
-    assert found.exit_code == 2
-    assert layer in found.stderr
-
-
 def test_a_single_plan_without_alternatives_is_refused(written: Path) -> None:
     assert ran(written).exit_code == 2
 
 
 def test_a_single_plan_is_held_against_its_alternatives(written: Path, other: Path) -> None:
     shutil.copytree(written, other / "alternatives" / "1")
-    assert content(other)["plans"] == ["other", "1"]
+    assert content(other)["plans"] == ["other", "alternative 1"]
+
+
+def test_an_alternative_that_lacks_a_file_is_not_passed_over(written: Path, other: Path) -> None:
+    shutil.copytree(written, other / "alternatives" / "1")
+    shutil.copytree(written, other / "alternatives" / "2")
+    (other / "alternatives" / "2" / "plan.json").unlink()
+    assert ran(other).exit_code == 2
 
 
 def test_the_page_holds_the_table_and_no_way_out(written: Path, other: Path) -> None:
@@ -240,7 +366,73 @@ def test_text_from_a_plan_stays_text(written: Path, other: Path, text: str) -> N
     assert text.replace("&", "&amp;") not in page.read_text() or "<" not in text
 
 
+@pytest.fixture
+def browser() -> Iterator[Browser]:
+    chromium = os.environ.get("PITLINE_CHROMIUM") or shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("no chromium on this machine; where CI is set this is a failure")
+    with sync_playwright() as driver:
+        opened = driver.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        yield opened
+        opened.close()
+
+
+@pytest.mark.browser
+def test_text_from_a_plan_does_nothing_in_a_browser(
+    browser: Browser, written: Path, other: Path
+) -> None:
+    change_layer(other, "legs", lambda legs: legs.assign(street="".join(PAYLOADS)))
+    change_layer(other, "pits", lambda pits: pits.assign(street="".join(PAYLOADS)).iloc[:-1])
+    ran(written, other, "--html", other / "page.html")
+    told: list[str] = []
+    page = browser.new_page(viewport={"width": 390, "height": 844})
+    page.on("dialog", lambda dialog: told.append(dialog.message))
+    page.on("console", lambda message: told.append(message.text))
+    page.on("request", lambda request: told.append(request.url))
+    page.goto((other / "page.html").as_uri())
+    assert told == [(other / "page.html").as_uri()]
+    assert page.evaluate("document.documentElement.scrollWidth") == 390
+
+
 def test_the_same_plans_give_the_same_page(written: Path, other: Path, tmp_path: Path) -> None:
     for name in ("a.html", "b.html"):
         ran(written, other, "--html", tmp_path / name)
     assert (tmp_path / "a.html").read_bytes() == (tmp_path / "b.html").read_bytes()
+
+
+def length_of(page: Path, words: str) -> float:
+    """Length that the legend of the sketch gives to a kind of line. [m]"""
+    entry = re.search(rf"</svg>{words}[^<]*: ([\d.]+) m</li>", page.read_text())
+    assert entry is not None
+    return float(entry[1])
+
+
+def test_the_sketch_tells_what_both_have_from_what_one_has(written: Path, other: Path) -> None:
+    """A leg that is left out is as long as what only the first plan has; the rest is in both."""
+    change_layer(other, "legs", lambda legs: legs.iloc[:-1])
+    lengths = gpd.read_file(written / "plan.gpkg", layer="legs").length
+    page = other / "page.html"
+    ran(written, other, "--html", page)
+    assert length_of(page, "in both, within") == pytest.approx(lengths[:-1].sum(), abs=0.06)
+    assert length_of(page, "only in plan") == pytest.approx(lengths.iloc[-1], abs=0.06)
+    assert length_of(page, "only in other") == 0.0
+
+
+def test_the_sketch_shows_where_the_flow_is_turned_round(written: Path, other: Path) -> None:
+    change_layer(other, "legs", lambda legs: legs.set_geometry(legs.geometry.reverse()))
+    lengths = gpd.read_file(written / "plan.gpkg", layer="legs").length
+    page = other / "page.html"
+    ran(written, other, "--html", page)
+    assert length_of(page, "in both, but other") == pytest.approx(lengths.sum(), abs=0.06)
+
+
+def test_a_page_that_cannot_be_written_leaves_the_earlier_one(
+    written: Path, other: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = other / "page.html"
+    page.write_text("earlier")
+    whole = Path.write_bytes
+    monkeypatch.setattr(Path, "write_bytes", lambda path, content: whole(path, content[:99]))
+    assert ran(written, other, "--html", page).exit_code == 2
+    assert page.read_text() == "earlier"
+    assert not list(other.glob(".pitline-*"))

@@ -1,10 +1,10 @@
-"""Reads plans back from the folders they were written into."""
+"""Reads plans back from the folders they were written into, each place in one frame of metres."""
 
 from __future__ import annotations
 
-import json
 import warnings
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -12,32 +12,29 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from pyproj import CRS, Transformer
+from pyproj.exceptions import ProjError
 
 from planner.errors import InputError
-from planner.inputs.words import plain, printable
-from planner.model import EarlierPlan
+from planner.inputs.crs import axis_unit, transformer
+from planner.inputs.earlier_summary import PLAN_AGAIN, read_summary, refuse_plan
+from planner.inputs.words import plain, printable, shown
+from planner.model import EarlierPlan, Floats
 
-LAYERS = ("pits", "legs", "connections", "conflicts")
-NEEDED = ("totals", "cost_breakdown", "breaches", "rules", "costs", "inputs")  # of the summary
+SUMMARY, LAYERS = "plan.json", "plan.gpkg"
 ALTERNATIVES = "alternatives"
-TEXTS = ("currency", "scope", "not_bounded", "on_these_streets")
-MOST = 1e15  # no figure of a plan is larger
-NEEDED_COLUMNS = {
-    "pits": ("pit_id", "kind", "street", "depth_m", "lanes_closed"),
-    "legs": (
-        "leg_id",
-        "up_pit",
-        "down_pit",
-        "street",
-        "length_m",
-        "invert_up_m",
-        "invert_down_m",
-        "diameter_mm",
-    ),
-    "connections": ("property_id", "served", "why_not"),
-    "conflicts": ("conflict_id", "severity"),
+TEXTS: dict[str, tuple[str, ...]] = {
+    "pits": ("pit_id", "kind", "street"),
+    "legs": ("leg_id", "up_pit", "down_pit", "street", "method", "launch_pit"),
+    "connections": ("connection_id", "property_id", "why_not"),
+    "conflicts": ("subject", "utility_id", "rule", "severity"),
 }
-PLAN_AGAIN = "Give the folder of a plan, or plan again"
+NUMBERS: dict[str, tuple[str, ...]] = {
+    "pits": ("depth_m", "lanes_closed"),
+    "legs": ("length_m", "invert_up_m", "invert_down_m", "diameter_mm"),
+    "connections": (), "conflicts": (),
+}  # fmt: skip
+SHAPES = {"pits": "Point", "legs": "LineString"}
 
 
 def read_plans(folders: Sequence[str | Path]) -> list[EarlierPlan]:
@@ -48,133 +45,184 @@ def read_plans(folders: Sequence[str | Path]) -> list[EarlierPlan]:
     folders
         Folders that plans were written into.
 
+    Returns
+    -------
+    The plans. Their summaries name their CRS under ``crs``, and say under ``carried`` whether it is
+    another one than the first plan's. Pits and legs of the first lie without
+    CRS in a frame of metres on the ground, and so do those of every plan whose CRS rests on the
+    same datum; a plan that cannot be carried there keeps its own CRS.
+
     Raises
     ------
     InputError
-        A folder holds no plan, or a file of it cannot be read, or there is only one plan.
+        A folder holds no plan, or a file of it cannot be used, or there is only one plan.
     """
     places = [Path(folder) for folder in folders]
+    names = _names(places)
     if len(places) == 1:
-        others = sorted(places[0].glob(f"{ALTERNATIVES}/*/plan.json"))
-        places += [other.parent for other in others]
+        others = _alternatives(places[0])
+        places += others
+        names += [f"alternative {printable(one.name)}" for one in others]
     if len(places) < 2:
         raise InputError(
             "there is one plan, and it has no alternatives beside it",
             "Give the folders of two plans or more",
             file=printable(places[0]) if places else None,
-        )  # fmt: skip
-    names = _names(places)
-    plans = [_read(place, name) for place, name in zip(places, names, strict=True)]
-    _require_alike(plans, places)
-    return plans
+        )
+    return _placed([_read(place, name) for place, name in zip(places, names, strict=True)])
 
 
-def _names(places: list[Path]) -> list[str]:
-    """Names that tell the folders apart: the last part, or all of it where that is not enough."""
-    short = [place.resolve().name or str(place) for place in places]
-    if len(set(short)) == len(short):
-        return [printable(name) for name in short]
-    return [printable(place) for place in places]
+def _alternatives(place: Path) -> list[Path]:
+    """Folders of the plans in other streets, in the order of their numbers."""
+    found = {
+        one.parent for name in (SUMMARY, LAYERS) for one in place.glob(f"{ALTERNATIVES}/*/{name}")
+    }
+    return sorted(found, key=lambda one: (len(one.name), one.name))
+
+
+def _names(places: Sequence[Path]) -> list[str]:
+    """Names that tell the folders apart: as many of their last parts as that takes."""
+    parts = [place.resolve().parts[1:] or place.resolve().parts for place in places]
+    apart = len(set(parts))
+    most = max(map(len, parts), default=1)
+    count = next(n for n in range(1, most + 1) if len({one[-n:] for one in parts}) == apart)
+    found: list[str] = []
+    for k, one in enumerate(parts):
+        name, again = printable("/".join(one[-count:])), parts[:k].count(one)
+        found.append(f"{name} ({again + 1})" if again else name)
+    return found
 
 
 def _read(place: Path, name: str) -> EarlierPlan:
-    layers = {layer: _layer(place / "plan.gpkg", layer) for layer in LAYERS}
-    return EarlierPlan(name, _summary(place / "plan.json"), **layers)
+    summary = read_summary(place / SUMMARY)
+    path = place / LAYERS
+    if not path.is_file():
+        refuse_plan("there is no such file", path)
+    layers = {layer: _read_layer(path, layer) for layer in TEXTS}
+    if layers["pits"].crs != layers["legs"].crs:
+        refuse_plan("pits and legs lie in different coordinate reference systems", path)
+    return EarlierPlan(
+        name, {**summary, "crs": _crs_name(layers["legs"].crs), "carried": False}, **layers
+    )
 
 
-def _summary(path: Path) -> dict[str, Any]:
-    try:
-        found = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
-        raise InputError("there is no plan here", PLAN_AGAIN, file=printable(path)) from None
-    except (OSError, ValueError, RecursionError) as error:
-        raise InputError(
-            f"the plan cannot be read ({plain(str(error))})", PLAN_AGAIN, file=printable(path)
-        ) from None
-    lacking = [key for key in NEEDED if not isinstance(found, dict) or key not in found]
-    if lacking:
-        raise InputError(
-            f"this is no summary of a plan: it has no {lacking[0]}", PLAN_AGAIN,
-            file=printable(path),
-        )  # fmt: skip
-    odd = _odd_part(found)
-    if odd:
-        raise InputError(
-            f"this is no summary of a plan: {odd} is not what a plan holds there", PLAN_AGAIN,
-            file=printable(path),
-        )  # fmt: skip
-    return dict(found)
+def _crs_name(crs: CRS) -> str:
+    authority = crs.to_authority()
+    return printable(f"{crs.name} ({':'.join(authority)})" if authority else crs.name)
 
 
-def _odd_part(found: dict[str, Any]) -> str:
-    """The first part of a summary that has not the form of a plan's; empty where all have."""
-    proof = found.get("optimality") or {}
-    tables = {key: found[key] for key in ("totals", "cost_breakdown", "rules", "costs")}
-    for key, table in {**tables, "optimality": proof}.items():
-        if not isinstance(table, dict):
-            return key
-    for key in ("breaches", "inputs"):
-        if not isinstance(found[key], list) or not all(isinstance(x, dict) for x in found[key]):
-            return key
-    entries = [*found["rules"].items(), *found["costs"].items()]
-    odd = [str(name) for name, one in entries if not isinstance(one, dict)]
-    for figures in (found["totals"], found["cost_breakdown"], proof):
-        odd += [str(n) for n, v in figures.items() if n not in TEXTS and not _is_figure(v)]
-    return odd[0] if odd else ""
-
-
-def _is_figure(value: object) -> bool:
-    """Whether a value is a number that can be reckoned with, or none."""
-    if value is None:
-        return True
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        return False
-    return bool(abs(value) < MOST)  # no for what is not a number
-
-
-def _layer(path: Path, layer: str) -> gpd.GeoDataFrame:
+def _read_layer(path: Path, layer: str) -> gpd.GeoDataFrame:
+    """A layer with the columns that are compared: texts without gaps, numbers, and shapes."""
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             frame = gpd.read_file(path, layer=layer, engine="pyogrio")
     except Exception as error:  # noqa: BLE001  (a driver may raise anything on a broken file)
-        raise InputError(
-            f"the plan cannot be read ({plain(str(error))})", PLAN_AGAIN,
-            file=printable(path), layer=layer,
-        ) from None  # fmt: skip
-    lacking = [name for name in NEEDED_COLUMNS[layer] if name not in frame.columns]
+        refuse_plan(plain(str(error)), path, layer)
+    needed = (*TEXTS[layer], *NUMBERS[layer], *(("served",) if layer == "connections" else ()))
+    lacking = [name for name in needed if name not in frame.columns]
     if lacking or not isinstance(frame, gpd.GeoDataFrame):
         raise InputError(
             "this is no layer of a plan", PLAN_AGAIN, file=printable(path), layer=layer,
             column=lacking[0] if lacking else None,
         )  # fmt: skip
-    _require_rows(frame, layer, path)
-    unit = frame.crs.axis_info[0].unit_conversion_factor if frame.crs is not None else 1.0
-    return frame.set_geometry(shapely.transform(frame.geometry.to_numpy(), lambda xy: xy * unit),
-                              crs=frame.crs)  # fmt: skip
+    columns: dict[str, Any] = {name: _texts(frame[name]) for name in TEXTS[layer]}
+    columns |= {name: _numbers(frame, name, path, layer) for name in NUMBERS[layer]}
+    if layer == "connections":
+        columns["served"] = np.array(_flags(frame["served"], path), bool)
+    shapes = _shapes(frame, path, layer) if layer in SHAPES else frame.geometry.array
+    return gpd.GeoDataFrame(columns, geometry=shapes, crs=frame.crs)
 
 
-def _require_rows(frame: gpd.GeoDataFrame, layer: str, path: Path) -> None:
-    """Rows with a place, and numbers where numbers belong."""
-    bare = np.flatnonzero(frame.geometry.isna() | frame.geometry.is_empty)
-    if len(bare) and layer in ("pits", "legs"):
-        raise InputError(
-            "this row has no geometry", PLAN_AGAIN, file=printable(path), layer=layer,
-            row=int(bare[0]) + 1,
-        )  # fmt: skip
-    for name in NEEDED_COLUMNS[layer]:
-        if name.endswith(("_m", "_mm")) and not pd.api.types.is_numeric_dtype(frame[name]):
-            raise InputError(
-                "this column holds text, not numbers", PLAN_AGAIN, file=printable(path),
-                layer=layer, column=name,
+def _texts(column: pd.Series) -> pd.Series:
+    known = zip(column, column.isna(), strict=True)
+    return pd.Series(["" if missing else str(value) for value, missing in known], dtype=object)
+
+
+def _numbers(frame: gpd.GeoDataFrame, name: str, path: Path, layer: str) -> Floats:
+    """A column of numbers; of a pit one may be absent, which is NaN."""
+    given = frame[name]
+    found: Floats = pd.to_numeric(given, errors="coerce").to_numpy(float, na_value=np.nan)
+    absent = given.isna().to_numpy() & (layer == "pits")
+    wrong = np.flatnonzero(~np.isfinite(found) & ~absent)
+    if len(wrong):
+        row = int(wrong[0])
+        words = "nothing" if given.isna().iloc[row] else shown(given.iloc[row])
+        refuse_plan(f"{words} is no number", path, layer, row=row + 1, column=name)
+    return found
+
+
+def _flags(column: pd.Series, path: Path) -> list[bool]:
+    found = []
+    for row, value in enumerate(column.astype(object).where(column.notna(), other=None), 1):
+        if value not in (0, 1):
+            words = "nothing" if value is None else shown(value)
+            refuse_plan(
+                f"{words} is neither true nor false", path, "connections", row=row,
+                column="served",
             )  # fmt: skip
+        found.append(bool(value))
+    return found
 
 
-def _require_alike(plans: list[EarlierPlan], places: list[Path]) -> None:
-    """Plans in one CRS: places in two cannot be held against each other."""
-    for plan, place in zip(plans[1:], places[1:], strict=True):
-        if plan.legs.crs != plans[0].legs.crs:
-            raise InputError(
-                "the plans lie in different coordinate reference systems",
-                "Plan both in one, or reproject one of them", file=printable(place / "plan.gpkg"),
-            )  # fmt: skip
+def _shapes(frame: gpd.GeoDataFrame, path: Path, layer: str) -> Any:
+    """Points, or lines of two points, in the plane."""
+    if frame.crs is None:
+        refuse_plan("it states no coordinate reference system", path, layer)
+    if not frame.crs.is_projected:
+        refuse_plan(
+            f"its coordinate reference system {_crs_name(frame.crs)} is not projected", path, layer
+        )
+    shapes = shapely.force_2d(frame.geometry.to_numpy())
+    for row, shape in enumerate(shapes, 1):
+        kind = shape.geom_type if shape is not None and not shape.is_empty else "nothing"
+        if kind != SHAPES[layer]:
+            refuse_plan(f"it holds {kind}, not {SHAPES[layer]}", path, layer, row=row)
+        if not np.isfinite(shapely.get_coordinates(shape)).all():
+            refuse_plan("it has a coordinate that is no number", path, layer, row=row)
+        if kind == "LineString" and (count := len(shape.coords)) != 2:
+            refuse_plan(f"a leg is straight, not a line of {count} points", path, layer, row=row)
+    return shapes
+
+
+def _placed(plans: list[EarlierPlan]) -> list[EarlierPlan]:
+    """Plans in the frame of the first: metres on the ground from its south-western corner."""
+    crs, scale = plans[0].legs.crs, axis_unit(plans[0].legs.crs)
+    first = (plans[0].pits, plans[0].legs)
+    every = np.concatenate([shapely.get_coordinates(one.geometry.to_numpy()) for one in first])
+    origin = np.floor(every.min(axis=0)) if len(every) else np.zeros(2)
+    scale /= float(plans[0].summary["grid_to_ground"])
+    return [_carried(plan, crs, origin, scale) for plan in plans]
+
+
+def _carried(plan: EarlierPlan, crs: CRS, origin: Floats, scale: float) -> EarlierPlan:
+    """A plan in a frame of metres, or as it is where there is no exact way to it."""
+    if not _on_one_datum(plan.legs.crs, crs):
+        return plan
+    try:
+        way = transformer(plan.legs.crs, crs)
+        moved = [_moved(one, way, origin, scale) for one in (plan.pits, plan.legs)]
+    except ProjError:
+        return plan
+    summary = {**plan.summary, "carried": way is not None}
+    return replace(plan, summary=summary, pits=moved[0], legs=moved[1])
+
+
+def _moved(
+    frame: gpd.GeoDataFrame, way: Transformer | None, origin: Floats, scale: float
+) -> gpd.GeoDataFrame:
+    def move(xy: Floats) -> Floats:
+        there = xy if way is None else way.transform(xy[:, 0], xy[:, 1], errcheck=True)
+        return (np.asarray(there).reshape(2, -1).T if way else xy) * scale - origin * scale
+
+    moved = shapely.transform(frame.geometry.to_numpy(), move)
+    return frame.set_crs(None, allow_override=True).set_geometry(moved)
+
+
+def _on_one_datum(one: CRS, other: CRS) -> bool:
+    """Whether two CRS rest on the same datum, so that the way between them is exact."""
+    if one.equals(other, ignore_axis_order=True):
+        return True
+    below = [crs.to_2d().geodetic_crs for crs in (one, other)]
+    datums = [crs.datum if crs is not None else None for crs in below]
+    return None not in datums and datums[0] == datums[1]
