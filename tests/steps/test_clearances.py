@@ -45,6 +45,10 @@ def found(site: Site, legs: Legs | None = None, pits: Pits | None = None, **more
     )
 
 
+def no_legs() -> Legs:
+    return legs_of([])
+
+
 def only_row(conflicts: Conflicts) -> pd.Series:
     assert len(conflicts.frame) == 1
     return conflicts.frame.iloc[0]
@@ -424,3 +428,45 @@ def test_the_detail_says_where_the_service_is() -> None:
     detail = found(site_of([crossing(30, 97.4)])).detail.iloc[0]
     assert (detail["service_x"], detail["service_y"]) == pytest.approx((30.0, 0.0))
     assert (detail["service_axis_m"], detail["service_top_m"]) == pytest.approx((97.3, 97.4))
+
+
+def test_the_detail_says_what_is_affected() -> None:
+    near = crossing(30, 97.4)
+    joined = connections_of([("H1", (30, -2, 97.2), (30, 9, 97.2))])
+    conflicts = found(site_of([near]), pits=one_pit(box(28, -2, 32, 2)), joined=joined)
+    told = dict(zip(conflicts.frame["rule"], conflicts.detail["element"], strict=True))
+    assert told == {
+        "clearance_m": "leg", "pit_clearance_m": "pit", "connection_clearance_m": "connection",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(("y", "offset"), [(0.6, -0.6), (-0.6, 0.6)])
+def test_the_offset_is_positive_left_of_the_flow(y: float, offset: float) -> None:
+    """The leg flows to the west, so south of it is on its left."""
+    beside = service(LineString([(-5, y, 97.1), (95, y, 97.1)]), kind="gas")
+    detail = found(site_of([beside])).detail
+    assert detail["offset_m"].tolist() == pytest.approx([offset])
+
+
+def test_a_pit_has_no_offset() -> None:
+    detail = found(site_of([crossing(1.0, 97.4)]), no_legs(), one_pit()).detail
+    assert len(detail) == 1
+    assert detail["offset_m"].isna().all()
+
+
+def test_water_separation_tells_the_main_beside_its_station() -> None:
+    """In 3D the main is nearest at its low south end; in plan the leg crosses it at 30, 0."""
+    main = service(LineString([(30, -2, 97.2), (30, 40, 97.9)]), kind="water")
+    conflicts = found(site_of([main]))
+    row = conflicts.frame["rule"].to_numpy() == "water_vertical_m"
+    detail = conflicts.detail[row].iloc[0]
+    assert (detail["service_x"], detail["service_y"]) == pytest.approx((30.0, 0.0), abs=1e-6)
+    assert detail["offset_m"] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_what_cures_a_connection_does_not_touch_the_sewer() -> None:
+    joined = connections_of([("H1", (30, -2, 97.2), (30, 9, 97.2))])
+    main = service(LineString([(20, 3, 97.7), (40, 3, 97.7)]), kind="water")
+    frame = found(site_of([main]), no_legs(), joined=joined).frame
+    assert "water_vertical_m" in set(frame["rule"])
+    assert not frame["resolution"].str.contains("sewer|the bore", regex=True).any()
