@@ -85,15 +85,18 @@ def assemble(site: Site, drawn: Drawn) -> Plan:
     leg_frame = _as_stated(drawn, "legs", legs.leg_frame(
         site, route, _leg_streets(site, route, streets), (peak, states), bored, drawn.prices
     ))  # fmt: skip
-    found = clearances.find_conflicts(
-        site, services, _leg_solids(route, step),
-        _pit_solids(route, shapes, pit_frame), _house_solids(houses),
+    built = (
+        _leg_solids(route, step), _pit_solids(route, shapes, pit_frame), _house_solids(houses),
     )  # fmt: skip
+    found = clearances.find_conflicts(site, services, *built)
     frames = {
         "pits": pit_frame, "legs": leg_frame, "connections": houses.frame,
         "pit_footprints": pits.footprint_frame(pit_frame, shapes),
     }  # fmt: skip
-    frames["conflicts"], frames["superseded"] = _registered(site, found, drawn.earlier, frames)
+    frames["conflicts"], frames["superseded"] = register.keep_register(
+        site, register.describe(site, found.frame, found.detail), drawn.earlier,
+        clearances.Nearby(services, *built),
+    )  # fmt: skip
     if drawn.no_pits is not None:
         frames["no_pits"] = drawn.no_pits
     room = _room(site, drawn, shapes)
@@ -101,23 +104,6 @@ def assemble(site: Site, drawn: Drawn) -> Plan:
     more = find_impossible_loads(site) + _advice(site, route, frames, houses)
     summary = _summarise(site, drawn, works, more, found.own_pipes)
     return _bundle(site, frames, summary)
-
-
-def _registered(
-    site: Site, found: clearances.Conflicts, earlier: Register | None,
-    frames: dict[str, gpd.GeoDataFrame],
-) -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame]:  # fmt: skip
-    """The conflicts as a register, and what of an earlier one is superseded."""
-    names = (("legs", "leg_id"), ("pits", "pit_id"), ("connections", "connection_id"))
-    subjects = pd.concat(
-        [gpd.GeoDataFrame({"subject": frames[layer][name]}, geometry=frames[layer].geometry)
-         for layer, name in names], ignore_index=True,
-    )  # fmt: skip
-    service = found.detail[["service_x", "service_y"]].to_numpy(float)
-    return register.keep_register(
-        site, register.describe(site, found.frame, service), earlier,
-        gpd.GeoDataFrame(subjects, geometry="geometry"),
-    )  # fmt: skip
 
 
 def _advice(

@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
+import re
 import warnings
+from collections import Counter
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
-import openpyxl
+import numpy as np
 import pandas as pd
 import pyogrio
+import shapely
 
-from planner.errors import InputError
-from planner.inputs.words import plain, printable
+from planner.inputs.register_sheets import (
+    LONGEST,
+    SHEETS,
+    WRITTEN,
+    Written,
+    read_sheets,
+    unreadable,
+)
+from planner.inputs.words import shown
 from planner.model import PLAN_COLUMNS, Register
 
 PLAN_FILE, WORKBOOK = "plan.gpkg", "schedules.xlsx"
-SHEETS = {"conflicts": "Conflicts", "superseded": "Superseded"}
-HEAD = "Conflict"  # first cell of the row of heads
-WRITTEN = {"Status": "status", "Responsible": "responsible", "Note": "note"}
-MOST_ABOVE = 20  # rows above the heads
-AWAY = "Mend it, move it away, or say --register none to begin a new register"
+UNPRINTABLE = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\ufffe\uffff]")
+POINT = 0  # of shapely's types
 
 
 def read_register(directory: str | Path) -> Register | None:
@@ -30,7 +36,8 @@ def read_register(directory: str | Path) -> Register | None:
     ----------
     directory
         The folder. Its `plan.gpkg` holds the conflicts; the columns Status, Responsible and Note
-        of its `schedules.xlsx`, where they were filled in, stand above it.
+        of its `schedules.xlsx` stand above what the layers hold, emptied cells too; only an
+        emptied Status is none.
 
     Returns
     -------
@@ -39,20 +46,23 @@ def read_register(directory: str | Path) -> Register | None:
     Raises
     ------
     InputError
-        A file that is there cannot be read.
+        A file that is there cannot be read, or does not say of each conflict which it is and
+        where; so that nothing people wrote is lost.
     """
     folder = Path(directory)
-    path = folder / PLAN_FILE
+    path, book = folder / PLAN_FILE, folder / WORKBOOK
     if not path.exists():
-        if (folder / WORKBOOK).exists():
-            raise _unreadable(path, f"it is gone, and {WORKBOOK} still stands there")
+        if book.exists():
+            raise unreadable(path, f"it is gone, and {WORKBOOK} still stands there")
         return None
     there = _layers(path)
     if "conflicts" not in there:
-        raise _unreadable(path, "it has no layer conflicts", "conflicts")
+        raise unreadable(path, "it has no such layer", "conflicts")
     frames = {layer: _layer(path, layer, layer in there) for layer in SHEETS}
-    if (folder / WORKBOOK).exists():
-        written = _written(folder / WORKBOOK)
+    _require_names(path, frames)
+    if book.exists():
+        written = read_sheets(book)
+        _require_known(book, frames, written)
         frames = {layer: _with(frame, written) for layer, frame in frames.items()}
     return Register(frames["conflicts"], frames["superseded"])
 
@@ -63,7 +73,7 @@ def _layers(path: Path) -> set[str]:
             warnings.simplefilter("ignore")
             return {str(name) for name, _ in pyogrio.list_layers(path)}
     except Exception as error:  # noqa: BLE001  (a driver may raise anything on a broken file)
-        raise _unreadable(path, error) from None
+        raise unreadable(path, error) from None
 
 
 def _layer(path: Path, layer: str, there: bool) -> gpd.GeoDataFrame:  # noqa: FBT001
@@ -76,71 +86,67 @@ def _layer(path: Path, layer: str, there: bool) -> gpd.GeoDataFrame:  # noqa: FB
             warnings.simplefilter("ignore")
             frame = gpd.read_file(path, layer=layer, engine="pyogrio")
     except Exception as error:  # noqa: BLE001  (a driver may raise anything on a broken file)
-        raise _unreadable(path, error, layer) from None
+        raise unreadable(path, error, layer) from None
     if not isinstance(frame, gpd.GeoDataFrame) or "conflict_id" not in frame:
-        raise _unreadable(path, "it is no register of conflicts", layer)
-    for name in columns:
-        if name.endswith("_m") or name in ("cost", "strike_probability"):
-            frame[name] = pd.to_numeric(frame.get(name), errors="coerce") if name in frame else None
-            frame[name] = frame[name].astype(float)
-        else:
-            given = frame[name] if name in frame else pd.Series([""] * len(frame), dtype=object)
-            frame[name] = given.astype(object).where(given.notna(), "").astype(str)
-    return frame[[*columns, frame.geometry.name]][~frame.geometry.is_empty & frame.geometry.notna()]
+        raise unreadable(path, "it is no register of conflicts", layer)
+    if len(frame) and frame.crs is None:
+        raise unreadable(path, "it states no CRS", layer)
+    _require_points(path, layer, frame)
+    blank = pd.Series([None] * len(frame), index=frame.index, dtype=object)
+    values = {name: _column(name, frame.get(name, blank)) for name in columns}
+    return gpd.GeoDataFrame(values, geometry=frame.geometry.to_numpy(), crs=frame.crs)
 
 
-def _written(path: Path) -> dict[str, dict[str, str]]:
-    """What people wrote beside each conflict, by its number."""
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            book = openpyxl.load_workbook(path, read_only=True, data_only=False)
-            found: dict[str, dict[str, str]] = {}
-            names = book.sheetnames
-            for sheet in SHEETS.values():
-                if sheet in names:
-                    found |= _of_sheet(book[sheet].iter_rows(values_only=True))
-            book.close()
-    except Exception as error:  # noqa: BLE001  (a broken workbook may raise anything)
-        raise _unreadable(path, error) from None
-    if SHEETS["conflicts"] not in names:
-        raise _unreadable(path, f"it has no sheet {SHEETS['conflicts']}")
-    return found
+def _column(name: str, given: pd.Series) -> np.ndarray:
+    """Numbers where the column holds numbers, else texts as a workbook can hold them."""
+    if name.endswith("_m") or name in ("cost", "strike_probability"):
+        return pd.to_numeric(given, errors="coerce").to_numpy(float, na_value=np.nan)
+    texts = given.astype(object).where(given.notna(), "").astype(str)
+    clean = [UNPRINTABLE.sub("\ufffd", text).strip() for text in texts]
+    return np.array(clean, object)
 
 
-def _of_sheet(rows: Any) -> dict[str, dict[str, str]]:
-    found: dict[str, dict[str, str]] = {}
-    heads: list[str] | None = None
-    for number, row in enumerate(rows):
-        cells = ["" if cell is None else str(cell).strip() for cell in row]
-        if heads is None:
-            if cells and cells[0] == HEAD:
-                heads = cells
-            elif number > MOST_ABOVE:
-                break
-        elif cells and cells[0]:
-            found[cells[0]] = {
-                column: cells[heads.index(head)]
-                for head, column in WRITTEN.items()
-                if head in heads
-            }
-    if heads is None or not set(WRITTEN) <= set(heads):
-        raise ValueError(f"a sheet has no row of heads from {HEAD} on with {', '.join(WRITTEN)}")
-    return found
+def _require_points(path: Path, layer: str, frame: gpd.GeoDataFrame) -> None:
+    """Refuse a conflict that has no place: it could not be found again."""
+    shapes = frame.geometry.to_numpy()
+    known = (shapely.get_type_id(shapes) == POINT) & ~shapely.is_empty(shapes)
+    known[known] = np.isfinite(shapely.get_coordinates(shapes[known])).all(axis=1)
+    for row in np.flatnonzero(~known)[:1]:
+        name = shown(frame["conflict_id"].iloc[row])
+        raise unreadable(path, f"conflict {name} has no point", layer, int(row) + 1)
 
 
-def _with(frame: gpd.GeoDataFrame, written: dict[str, dict[str, str]]) -> gpd.GeoDataFrame:
+def _require_names(path: Path, frames: dict[str, gpd.GeoDataFrame]) -> None:
+    """Refuse conflicts without a number, two with the same, and texts no sheet can hold."""
+    seen: Counter[str] = Counter()
+    for layer, frame in frames.items():
+        seen.update(frame["conflict_id"])
+        for row, record in enumerate(frame.to_dict("records"), start=1):
+            name = record["conflict_id"]
+            if not name:
+                raise unreadable(path, "it has a conflict without a number", layer, row)
+            if seen[name] > 1:
+                raise unreadable(path, f"conflict {shown(name)} stands twice", layer, row)
+            if any(len(record[column]) > LONGEST for column in WRITTEN.values()):
+                what = f"conflict {shown(name)} has a text of more than {LONGEST} characters"
+                raise unreadable(path, what, layer, row)
+
+
+def _require_known(book: Path, frames: dict[str, gpd.GeoDataFrame], written: Written) -> None:
+    """Refuse a workbook that people wrote into beside conflicts that the plan does not hold."""
+    known = {name for frame in frames.values() for name in frame["conflict_id"]}
+    for name, said in written.items():
+        if name not in known and any(said.values()):
+            what = f"conflict {shown(name)}, which {PLAN_FILE} does not hold, has been written to"
+            raise unreadable(book, what)
+
+
+def _with(frame: gpd.GeoDataFrame, written: Written) -> gpd.GeoDataFrame:
     """A layer with what people wrote; an emptied status is none."""
     for column in WRITTEN.values():
-        frame[column] = [
-            (written.get(name) or {}).get(column, old) or (old if column == "status" else "")
-            for name, old in zip(frame["conflict_id"], frame[column], strict=True)
-        ]
+        values = []
+        for name, old in zip(frame["conflict_id"], frame[column], strict=True):
+            said = written.get(name, {}).get(column, old)
+            values.append(said or (old if column == "status" else ""))
+        frame[column] = np.array(values, object)
     return frame
-
-
-def _unreadable(path: Path, error: object, layer: str | None = None) -> InputError:
-    return InputError(
-        f"the register of the earlier plan cannot be read ({plain(str(error))})", AWAY,
-        file=printable(path), layer=layer,
-    )  # fmt: skip

@@ -18,6 +18,7 @@ from planner.inputs.register import read_register
 from planner.model import PLAN_COLUMNS, Register
 from planner.steps.register import keep_register
 from tests.builders import build_site, line
+from tests.register_folder import Beside
 
 GAS = line((80, -20), (80, 20), kind="gas", utility_id="G1", depth_m=0.9, quality="C")
 MAIN = line((20, 4), (180, 4), kind="water", utility_id="W1", depth_m=1.4, quality="C")
@@ -88,7 +89,7 @@ def test_a_service_that_is_gone_leaves_a_superseded_row(first: Path, tmp_path: P
     plan_into(place(tmp_path / "later", MAIN, CABLE), first)
     left = layer(first, "superseded")
     assert list(left.index) == list(gone.index)
-    assert (left["why"] == "the service is no longer in the records").all()
+    assert (left["why"] == "G1 is no longer in the records").all()
     assert not set(left.index) & set(layer(first).index)
 
 
@@ -164,8 +165,7 @@ def frame_of(*rows: dict[str, Any]) -> gpd.GeoDataFrame:
 
 def kept(new: gpd.GeoDataFrame, old: gpd.GeoDataFrame, folder: Path) -> tuple[Any, Any]:
     site = planner.read_site(place(folder, GAS))
-    subjects = gpd.GeoDataFrame({"subject": ["L9"]}, geometry=[Point(3, 4)])
-    return keep_register(site, new, Register(old, frame_of()), subjects)
+    return keep_register(site, new, Register(old, frame_of()), Beside())
 
 
 def test_a_leg_with_another_name_keeps_its_conflict(tmp_path: Path) -> None:
@@ -184,7 +184,10 @@ def test_farther_than_a_few_metres_is_another_conflict(tmp_path: Path) -> None:
     now, gone = kept(frame_of(row_of("C1", 6.0)), frame_of(row_of("C5", 0.0)), tmp_path)
     assert now["conflict_id"].tolist() == ["C6"]
     assert gone["superseded_by"].tolist() == ["C6"]
-    why = "the plan meets the service elsewhere; L9 is nearest now, 5.0 m from here"
+    why = (
+        "no leg passes within 0.60 m of G1 here any more; L9 is nearest now, 5.00 m away; "
+        "L1 meets it 6.0 m from here (C6, clearance 0.50 m)"
+    )
     assert gone["why"].tolist() == [why]
 
 
