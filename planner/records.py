@@ -115,6 +115,13 @@ class Layout:
     junctions: Floats  # (junctions of streets, 3) x, y, half width of the widest carriageway [m]
 
 
+class Cause(NamedTuple):
+    """Why no pit can stand: what is the matter, and the name of the thing."""
+
+    reason: str
+    because_of: str
+
+
 @dataclass(frozen=True, eq=False)
 class Corridor:
     """The right of way and the obstacles in it, ready for the kernels."""
@@ -126,6 +133,10 @@ class Corridor:
     bus_stops: Floats  # (stops, 3) x, y and distance along the street [m]
     cut_streets: frozenset[int]  # rows of Site.streets that may not be cut
     sizes: Sizes
+    causes: tuple[Cause, ...]  # in the order in which they are named; first the right of way's edge
+    cause_of_obstacle: Ints  # (obstacles,) ascending
+    areas: tuple[BaseGeometry, ...]  # of which `no_pits` is the union
+    cause_of_area: Ints  # (areas,)
 
 
 @dataclass(frozen=True, eq=False)

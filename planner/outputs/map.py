@@ -15,6 +15,7 @@ from planner.outputs.map_findings import (
 )
 from planner.outputs.map_ground import contour_layer, shading
 from planner.outputs.map_look import STYLES, SWITCHES
+from planner.outputs.map_no_pits import no_pit_layer
 from planner.outputs.map_overview import ledger_words, overview
 from planner.outputs.map_page import make_page
 from planner.outputs.map_plan import (
@@ -30,7 +31,6 @@ from planner.outputs.map_site import (
     control_layer,
     feature_layer,
     ledger_layer,
-    no_pit_layer,
     property_layer,
     service_layer,
 )

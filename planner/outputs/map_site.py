@@ -39,11 +39,6 @@ FEATURE_FIELDS = (
     Field("name", "Name"),
     Field("clear_m", "Keep clear", "width"),
 )
-NO_PIT_FIELDS = (
-    Field("because_of", "Because of"),
-    Field("street", "Street"),
-    Field("offset_m", "From the street's middle, left of the flow", "width"),
-)
 KEEP_OUT_FIELDS = (
     Field("reason", "Reason"),
     Field("applies_to", "Applies to"),
@@ -153,15 +148,6 @@ def feature_layer(pen: Pen) -> Layer:
             if kind in LETTERS:
                 feature["letter"] = LETTERS[kind]
         layer.add(style, ["feature"], features)
-    return layer
-
-
-def no_pit_layer(pen: Pen) -> Layer:
-    """Stretches along the sewer where no pit can stand."""
-    layer = Layer("no_pit", "No pit", 75, NO_PIT_FIELDS)
-    frame = pen.plan.no_pits
-    if len(frame):
-        layer.add("no-pit", ["no-pit"], make_features(pen, frame, "reason", NO_PIT_FIELDS))
     return layer
 
 

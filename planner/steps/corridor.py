@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import NamedTuple
+
 import numpy as np
 import shapely
 from shapely.geometry.base import BaseGeometry
@@ -9,13 +12,23 @@ from shapely.geometry.base import BaseGeometry
 from planner.kernels.pairs import Edges, Sizes
 from planner.kernels.plane import build_grid
 from planner.model import Floats, Site
-from planner.records import Corridor
+from planner.records import Bools, Cause, Corridor, Ints
 
 CHORD_REACH = 2.6  # [m] half of the step at which chords ask the grid
 WALL_CELL = 10.0  # [m] cells of the grid over edges
 PIT_CELL = 6.0  # [m] cells of the grid over obstacles
 TOUCH = 0.005  # [m] legs and pits keep this much inside the right of way
 SILENT_FEATURES = ("school", "bus_stop")  # their distance is about hours, or along the street
+IN_WORDS = {"overhead": "an overhead line", "emergency": "an emergency entrance"}
+NO_ROOM = Cause("no room in the right of way", "")
+
+
+class Ban(NamedTuple):
+    """Something that pits keep away from; an area bans its inside too."""
+
+    shape: BaseGeometry
+    away: float  # [m]
+    cause: Cause
 
 
 def find_corridor(site: Site) -> Corridor:
@@ -24,15 +37,21 @@ def find_corridor(site: Site) -> Corridor:
     inside = row.buffer(-TOUCH)
     no_legs = shapely.union_all(_keep_outs(site, "legs"))
     free = inside.difference(no_legs)
-    no_pits = shapely.union_all(_keep_outs(site, "pits") + _uncut_zones(site))
+    bans = [Ban(inside.boundary, 0.0, NO_ROOM), *_bans(site)]
+    areas = [k for k, ban in enumerate(bans) if ban.shape.geom_type.endswith("Polygon")]
+    obstacles, ban_of = _obstacles(bans, pit_sizes(site))
     return Corridor(
         right_of_way=row,
         walls=_edges(_segments(free.boundary), 0.0, CHORD_REACH, WALL_CELL),
-        obstacles=_obstacles(site, inside, no_pits),
-        no_pits=shapely.union_all([no_pits, *_feature_areas(site)]),
+        obstacles=obstacles,
+        no_pits=shapely.union_all([bans[k].shape for k in areas]),
         bus_stops=_bus_stops(site),
         cut_streets=_cut_streets(site),
         sizes=pit_sizes(site),
+        causes=tuple(ban.cause for ban in bans),
+        cause_of_obstacle=ban_of,
+        areas=tuple(bans[k].shape for k in areas),
+        cause_of_area=np.array(areas, np.int64),
     )
 
 
@@ -58,23 +77,62 @@ def in_force(site: Site, until: str) -> bool:
 
 
 def _keep_outs(site: Site, what: str) -> list[BaseGeometry]:
-    return [
-        shape
-        for shape, applies, until in zip(
-            site.keep_out.geometry, site.keep_out["applies_to"], site.keep_out["until"],
-            strict=True,
-        )
-        if in_force(site, str(until)) and (not applies or what in _words(applies))
-    ]  # fmt: skip
+    keep = site.keep_out[_keeps_out(site, what)]
+    return list(keep.geometry)
+
+
+def _keeps_out(site: Site, what: str) -> Bools:
+    """Which keep-outs are in force for a thing."""
+    rows = zip(site.keep_out["applies_to"], site.keep_out["until"].astype(str), strict=True)
+    return np.array(
+        [in_force(site, end) and (not kinds or what in _words(kinds)) for kinds, end in rows], bool
+    )
 
 
 def _words(text: str) -> set[str]:
     return {word.strip() for word in str(text).split(",")}
 
 
-def _uncut_zones(site: Site) -> list[BaseGeometry]:
-    bans = zip(site.zones.geometry, site.zones["no_cut_until"].astype(str), strict=True)
-    return [shape for shape, until in bans if until and in_force(site, until)]
+def _bans(site: Site) -> Iterator[Ban]:
+    """All that pits keep away from: what is forbidden, street features, live services, by name."""
+    for found in (_forbidden(site), _features(site), _services(site)):
+        yield from sorted(found, key=lambda ban: ban.cause)
+
+
+def _forbidden(site: Site) -> Iterator[Ban]:
+    """Keep-outs for pits and zones that may not be cut, those that are in force."""
+    for row in site.keep_out[_keeps_out(site, "pits")].itertuples():
+        reason = f"keep-out until {row.until}" if str(row.until) else "keep-out"
+        yield Ban(row.geometry, 0.0, Cause(reason, _named("keep_out", row.row, row.reason)))
+    for row in site.zones.itertuples():
+        until = str(row.no_cut_until)
+        if until and in_force(site, until):
+            name = _named("zones", row.row, row.reason)
+            yield Ban(row.geometry, 0.0, Cause(f"no cut until {until}", name))
+
+
+def _features(site: Site) -> Iterator[Ban]:
+    for row in site.street_features.itertuples():
+        if row.kind not in SILENT_FEATURES:
+            what = IN_WORDS.get(str(row.kind), f"a {row.kind}").replace("_", " ")
+            name = _named("street_features", row.row, row.name)
+            yield Ban(row.geometry, float(row.clear_m), Cause(f"too near to {what}", name))
+
+
+def _services(site: Site) -> Iterator[Ban]:
+    gap = site.book.rules.number("pit_clearance_m")
+    live = site.utilities[site.utilities["status"] == "live"]
+    columns = live[["width_m", "outside_diameter_m"]].astype(float)
+    half = np.nan_to_num(columns.to_numpy()).max(axis=1, initial=0.0) / 2
+    for shape, away, kind, name in zip(
+        live.geometry, half + gap, live["kind"], live["utility_id"], strict=True
+    ):
+        yield Ban(shape, float(away), Cause(f"too near to a live service ({kind})", str(name)))
+
+
+def _named(layer: str, row: int, name: object) -> str:
+    """What a thing is called: by its name, else by its row."""
+    return str(name) if name else f"{layer} row {row}"
 
 
 def _cut_streets(site: Site) -> frozenset[int]:
@@ -99,37 +157,16 @@ def _edges(segments: Floats, clear: float | Floats, reach: float, cell: float) -
     return Edges(segments, distance, *build_grid(segments, distance + reach, cell))
 
 
-def _obstacles(site: Site, inside: BaseGeometry, no_pits: BaseGeometry) -> Edges:
-    """What pits keep clear of: edges, live services and street features."""
-    pieces = [_segments(inside.boundary), _segments(no_pits.boundary)]
-    clear = [np.zeros(len(p)) for p in pieces]
-    gap = site.book.rules.number("pit_clearance_m")
-    for shape, width, diameter, status in zip(
-        site.utilities.geometry, site.utilities["width_m"].astype(float),
-        site.utilities["outside_diameter_m"].astype(float), site.utilities["status"], strict=True,
-    ):  # fmt: skip
-        if status == "live":
-            half = np.nanmax([0.0, width / 2, diameter / 2])
-            pieces.append(_segments(shapely.force_2d(shape)))
-            clear.append(np.full(len(pieces[-1]), half + gap))
-    features = site.street_features
-    for shape, kind, distance in zip(
-        features.geometry, features["kind"], features["clear_m"].astype(float), strict=True
-    ):
-        if kind not in SILENT_FEATURES:
-            outline = shape.boundary if shape.geom_type.endswith("Polygon") else shape
-            pieces.append(_segments(shapely.force_2d(outline)))
-            clear.append(np.full(len(pieces[-1]), distance))
-    sizes = pit_sizes(site)
+def _obstacles(bans: list[Ban], sizes: Sizes) -> tuple[Edges, Ints]:
+    """Outlines that pits keep clear of, in the order of their bans, and the ban of each."""
+    pieces = []
+    for ban in bans:
+        area = ban.shape.geom_type.endswith("Polygon")
+        pieces.append(_segments(shapely.force_2d(ban.shape.boundary if area else ban.shape)))
+    ban_of = np.repeat(np.arange(len(bans)), [len(piece) for piece in pieces])
+    clear = np.array([ban.away for ban in bans])[ban_of]
     diagonal = float(np.hypot(sizes.launch_length, sizes.launch_width))
-    return _edges(np.vstack(pieces), np.concatenate(clear), diagonal, PIT_CELL)
-
-
-def _feature_areas(site: Site) -> list[BaseGeometry]:
-    """Areas of street features, in which no pit's centre may lie, however large they are."""
-    features = site.street_features
-    loud = ~features["kind"].isin(SILENT_FEATURES)
-    return [s for s in features.geometry[loud] if s.geom_type.endswith("Polygon")]
+    return _edges(np.vstack(pieces), clear, diagonal, PIT_CELL), ban_of.astype(np.int64)
 
 
 def _bus_stops(site: Site) -> Floats:

@@ -7,6 +7,7 @@ from typing import Any
 
 import geopandas as gpd
 import pytest
+import shapely
 
 import planner
 from planner.errors import RuleError
@@ -99,3 +100,38 @@ def test_a_step_out_of_range_is_refused(step: float, tmp_path: Path) -> None:
     project = build_site(tmp_path, tables={"equipment": {"pit_station_step_m": step}})
     with pytest.raises(RuleError, match="pit_station_step_m"):
         planner.read_site(project)
+
+
+def test_a_keep_out_that_has_ended_refuses_nothing(tmp_path: Path) -> None:
+    over = PARK | {"until": "2026-01-01"}
+    found = planned(tmp_path, keep_out=[over]).no_pits
+    assert not found["reason"].str.startswith("keep-out").any()
+
+
+def test_the_pit_of_a_branch_stands_in_no_refused_stretch(tmp_path: Path) -> None:
+    streets = [*main_street(), line((100, 0), (100, 120), street="Side Street")]
+    homes = [point(x, y) for x, y in ((60, 15), (150, 15), (115, 60), (115, 100))]
+    plan = planned(tmp_path, streets=streets, properties=homes)
+    pits = plan.pits[plan.pits["kind"] == "pit"].geometry
+    assert not any((plan.no_pits.geometry.distance(pit) < 0.3).any() for pit in pits)
+
+
+def test_a_hydrant_far_away_changes_nothing(tmp_path: Path) -> None:
+    far = point(90, 70, kind="hydrant", name="far", clear_m=3.0)
+    bare = planned(tmp_path / "bare").no_pits
+    with_it = planned(tmp_path / "far", street_features=[far]).no_pits
+    assert bare.drop(columns="geometry").equals(with_it.drop(columns="geometry"))
+
+
+def test_a_place_is_refused_just_where_the_footprint_is_too_near(tmp_path: Path) -> None:
+    """By shapely, of a gas main that crosses: a square of 2.7 m, 0.6 m and half of 0.15 m away."""
+    gas = line((90, -20), (90, 20), kind="gas", utility_id="G1", depth_m=0.9, diameter_m=0.15)
+    found = planned(tmp_path, utilities=[gas]).no_pits
+    ours = found[(found["because_of"] == "G1") & (found["offset_m"].abs() == 1.75)]
+    main = shapely.LineString([(90, -20), (90, 20)])
+    near = [
+        float(x) for x in range(0, 200, 2)
+        if shapely.box(x - 1.35, 0.4, x + 1.35, 3.1).distance(main) < 0.6 + 0.075
+    ]  # fmt: skip
+    assert set(ours["from_station_m"]) == {near[0]}
+    assert set(ours["to_station_m"]) == {near[-1]}

@@ -32,6 +32,7 @@ class Spots:
     corner: Floats  # 1 where the street turns
     lanes: Floats  # lanes closed
     street: Floats  # row of Site.streets
+    aside: Floats  # from the chain's line, left of the flow positive [m]
 
 
 def place_candidates(site: Site, layout: Layout, corridor: Corridor) -> Candidates:
@@ -116,9 +117,11 @@ def spots_of(site: Site, chain: Chain) -> Spots:
         for offset, closed in _offsets(street):
             x = centre[i, 0] - offset * flow[i, 1]
             y = centre[i, 1] + offset * flow[i, 0]
-            rows.append((s, x, y, flow[i, 0], flow[i, 1], corner[i], closed, chain.rows[at[i]]))
-    a = np.array(rows, float).reshape(-1, 8)
-    return Spots(a[:, 0], a[:, 1:3], a[:, 3:5], a[:, 5], a[:, 6], a[:, 7])
+            rows.append((
+                s, x, y, flow[i, 0], flow[i, 1], corner[i], closed, chain.rows[at[i]], offset
+            ))  # fmt: skip
+    a = np.array(rows, float).reshape(-1, 9)
+    return Spots(a[:, 0], a[:, 1:3], a[:, 3:5], a[:, 5], a[:, 6], a[:, 7], a[:, 8])
 
 
 def _along(chain: Chain, stations: Floats) -> Floats:
@@ -186,6 +189,36 @@ def _junction_pits(
     return np.concatenate(found)
 
 
+def wanted_places(spots: Spots, layout: Layout, number: int) -> tuple[Bools, Bools]:
+    """Places of a chain where the sewer has use for a pit, and which of them a junction may take.
+
+    Parameters
+    ----------
+    spots
+        Every place along the chain.
+    layout
+        All chains: some end where others branch off.
+    number
+        The chain.
+    """
+    chain = layout.chains[number]
+    forked = np.zeros(len(spots.station), bool)
+    if chain.up >= 0:
+        forked |= chain.length - spots.station <= JUNCTION_REACH
+    if any(other.up == chain.down for other in layout.chains):
+        forked |= spots.station <= JUNCTION_REACH
+    plain = _plain(spots, chain, junction_areas(layout, chain))
+    return plain | _heads(spots, chain) | forked, forked
+
+
+def beside_stop(stop: Floats, xy: Floats, flow: Floats) -> Bools:
+    """Places in the lane that a bus stop (x, y, distance along the street) keeps free."""
+    d = xy - stop[:2]
+    along = np.abs((d * flow).sum(axis=1))
+    beside = np.abs(d[:, 0] * flow[:, 1] - d[:, 1] * flow[:, 0])
+    return np.asarray((along < stop[2]) & (beside < LANE_BESIDE))
+
+
 class _Maker:
     """Collects candidate pits; numbers are given in the order they are added."""
 
@@ -204,21 +237,14 @@ class _Maker:
         if not self.corridor.no_pits.is_empty:
             alive &= ~shapely.contains_xy(self.corridor.no_pits, xy[:, 0], xy[:, 1])
         alive &= shapely.contains_xy(self.corridor.right_of_way, xy[:, 0], xy[:, 1])
-        alive &= ~self._at_bus_stop(xy, spots.flow[keep])
+        for stop in self.corridor.bus_stops:
+            alive &= ~beside_stop(stop, xy, spots.flow[keep])
         table = np.column_stack([
             xy, ground, spots.flow[keep], np.maximum(spots.corner[keep], float(fine)),
             spots.lanes[keep], street, np.full(len(xy), -1.0), np.full(len(xy), float(fine)),
             spots.station[keep],
         ])[alive]  # fmt: skip
         return self._take(table[::-1])
-
-    def _at_bus_stop(self, xy: Floats, flow: Floats) -> Bools:
-        hit = np.zeros(len(xy), bool)
-        for x, y, along in self.corridor.bus_stops:
-            dx, dy = xy[:, 0] - x, xy[:, 1] - y
-            beside = np.abs(dx * flow[:, 1] - dy * flow[:, 0])
-            hit |= (np.abs(dx * flow[:, 0] + dy * flow[:, 1]) < along) & (beside < LANE_BESIDE)
-        return hit
 
     def add_tie_in(self, row: int) -> Ints:
         """Number a tie-in."""
