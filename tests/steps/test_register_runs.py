@@ -16,9 +16,11 @@ from planner.cli import app
 from tests.builders import houses, line, main_street, point
 from tests.register_folder import CABLE, GAS, MAIN, contents, layer, place, plan_into, write_beside
 
+TURNED = "\u202e"  # turns the way of writing: a sheet shows that something was there
 HOSTILE = (
     "=1+1", "+1", "-1", "@SUM(A1)", "_x0041_", "<b>&amp;</b>", "'quoted\"", "two\nlines", "a\tb",
-    "NaN", "None", "TRUE", "1e5", "#N/A", "🚧 ограда", "\u202ereversed", "C1; DROP TABLE conflicts",
+    "NaN", "None", "TRUE", "1e5", "#N/A", "🚧 ограда", f"{TURNED}reversed",
+    "C1; DROP TABLE conflicts",
     "x" * 31_000,
 )  # fmt: skip
 
@@ -113,7 +115,8 @@ def test_any_text_goes_through_two_runs_as_it_was_written(first: Path, tmp_path:
     for _ in range(2):
         plan_into(tmp_path / "site" / "project.toml", first)
     now = layer(first)
-    assert {cell: now.loc[cell[0], cell[1].lower()] for cell in texts} == texts
+    kept = {cell: text.replace(TURNED, "\ufffd") for cell, text in texts.items()}
+    assert {cell: now.loc[cell[0], cell[1].lower()] for cell in texts} == kept
 
 
 def test_what_people_write_beside_a_superseded_one_is_kept(first: Path, tmp_path: Path) -> None:
