@@ -14,9 +14,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.status import Status
+from rich.text import Text
 
 from planner.errors import InputError, NoPlanError, PlannerError
-from planner.terminal import err, say, show_check, show_comparison, show_inputs, show_plan
+from planner.terminal import err, safe, say, show_check, show_comparison, show_inputs, show_plan
 
 if TYPE_CHECKING:
     from planner.model import Register
@@ -94,6 +95,7 @@ def plan(  # noqa: PLR0913  (each is an option of the command)
             made = make_plan(
                 read_site(project), clock.enter, alternatives=alternatives,
                 register=earlier_register(out, register), stop=after(effort),
+                on_progress=clock.tell,
             )  # fmt: skip
             clock.enter("write")
             files = write_plan(made, out, clock.seconds)
@@ -223,8 +225,13 @@ class Clock:
         if self.stage:
             self.seconds[self.stage] = self.seconds.get(self.stage, 0.0) + now - self.since
         self.stage, self.since = stage, now
+        self.tell("")
+
+    def tell(self, progress: str) -> None:
+        """Show how far the stage is."""
         if self.status is not None:
-            self.status.update(f"{WORDS.get(stage, stage)} …")
+            words = f"{WORDS.get(self.stage, self.stage)} … {progress}"
+            self.status.update(Text(safe(words.strip())))
 
 
 @contextmanager

@@ -13,7 +13,7 @@ import shapely
 from planner.assembly import Drawn, Search, assemble, optimality
 from planner.model import Floats, Plan, Register, Site
 from planner.records import Bools, StreetGraph
-from planner.search.serving import Wish
+from planner.search.serving import Wish, lay_out_what_passes
 from planner.search.weighing import (
     Choice,
     Weighed,
@@ -34,15 +34,17 @@ from planner.steps.streets import build_graph
 PENNY = 0.01  # sums of money that differ by less are the same
 
 OnStage = Callable[[str], None]
+OnProgress = Callable[[str], None]
 
 
-def make_plan(
+def make_plan(  # noqa: PLR0913  (what a run may ask for, each by its name)
     site: Site,
     on_stage: OnStage | None = None,
     *,
     alternatives: int = 0,
     register: Register | None = None,
     stop: Callable[[], bool] | None = None,
+    on_progress: OnProgress | None = None,
 ) -> Plan:
     """Propose a sewer for a site.
 
@@ -60,6 +62,8 @@ def make_plan(
     stop
         Asked between two choices of streets; true ends the search with the best so far. Without
         it the search ends by itself, and the same site gives the same plan.
+    on_progress
+        Called with how far a stage is, in words.
 
     Returns
     -------
@@ -68,9 +72,10 @@ def make_plan(
     tell = on_stage or (lambda _: None)
     tell("layout")
     graph = build_graph(_as_settled(site), site.book.rules.number("connection_max_length_m"))
-    wish = _wish_of(site, stop)
+    wish = _wish_of(site, stop, on_progress or (lambda _: None))
+    way = lay_out_what_passes(site, graph, wish)
     tell("legs")
-    choice = weigh_streets(site, graph, wish)
+    choice = weigh_streets(site, way, wish)
     settled = _price_of_settled(site, choice, wish)
     tell("assemble")
     search = _search(choice)
@@ -92,11 +97,11 @@ def _as_settled(site: Site) -> Site:
     return replace(site, streets=site.streets.assign(sewer=kept)) if shut.any() else site
 
 
-def _wish_of(site: Site, stop: Callable[[], bool] | None) -> Wish:
+def _wish_of(site: Site, stop: Callable[[], bool] | None, say: OnProgress) -> Wish:
     xy = np.array(site.fixed.pits, float).reshape(-1, 2)
     x, y = site.frame.to_local(xy[:, 0], xy[:, 1])
     pits = tuple(zip(x.tolist(), y.tolist(), strict=True))
-    return Wish(choices_of(site), pits, stop=stop)
+    return Wish(choices_of(site), pits, stop=stop, say=say)
 
 
 def _price_of_settled(site: Site, choice: Choice, wish: Wish) -> dict[str, Any]:
@@ -104,7 +109,10 @@ def _price_of_settled(site: Site, choice: Choice, wish: Wish) -> dict[str, Any]:
     if not site.fixed:
         return {}
     graph = build_graph(site, site.book.rules.number("connection_max_length_m"))
-    free = weigh_streets(site, graph, Wish(stop=wish.stop), 0).best.solution
+    wish.say("as if nothing were settled beforehand, to tell what that costs")
+    at_will = Wish(stop=wish.stop, say=wish.say)
+    way = lay_out_what_passes(site, graph, at_will)
+    free = weigh_streets(site, way, at_will, 0).best.solution
     mine = choice.best.solution
     return {
         "what": _settled_words(site), "costs_more": round(mine.cost - free.cost, 2),

@@ -37,6 +37,10 @@ MOST_LAYOUTS = 30  # rounds of leaving out what no legs can reach
 MOST_EXPLAINED = 2  # things that cannot be served whose conflict is looked for
 
 
+def _say_nothing(_: str) -> None:
+    """Nobody wants to know how far the search is."""
+
+
 @dataclass(frozen=True)
 class Wish:
     """What is settled beforehand, and how long the search may take.
@@ -49,6 +53,7 @@ class Wish:
     pits: tuple[tuple[float, float], ...] = ()  # that must stand [m]
     effort: Effort = field(default_factory=Effort)
     stop: Callable[[], bool] | None = None
+    say: Callable[[str], None] = _say_nothing  # how far the search is
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,6 +97,7 @@ def lay_out_what_passes(site: Site, graph: StreetGraph, wish: Wish, use: Ints | 
             break
         barred += _explain_breaks(given, breaks, why_not)[: MOST_EXPLAINED - len(barred)]
         graph = _without(graph, why_not)
+        wish.say(f"again without {len(why_not)} properties that no legs reach")
     return replace(way, barred=tuple(barred))
 
 
@@ -110,7 +116,7 @@ def lay_out_streets(
     posed = pose(ask(site, graph, wish.choices, wish.effort, tie_in_inverts(site)))
     found = None
     if use is None:
-        found = posed.find(wish.stop)
+        found = posed.find(wish.stop, lambda *now: wish.say(_streets_words(*now)))
         use = found.use
     layout = lay_out(posed, use)
     corridor = find_corridor(site)
@@ -125,6 +131,12 @@ def lay_out_streets(
         fixed_pits_of(candidates, wish), memo or Memo(),
     )  # fmt: skip
     return Way(posed, use, found, graph, given, ())
+
+
+def _streets_words(tried: int, cost: float, bound: float) -> str:
+    """How far the search for streets is, at usual prices."""
+    off = 100 * (cost - bound) / cost if cost > 0 else 0.0
+    return f"{tried:,} changes tried, at most {off:.1f} % above the cheapest at usual prices"
 
 
 def fixed_pits_of(candidates: Candidates, wish: Wish) -> tuple[int, ...]:

@@ -64,7 +64,7 @@ class Choice:
 
 
 def weigh_streets(
-    site: Site, graph: StreetGraph, wish: Wish, alternatives: int = MOST_ALTERNATIVES
+    site: Site, way: Way, wish: Wish, alternatives: int = MOST_ALTERNATIVES
 ) -> Choice:
     """The cheapest choice of streets by exact legs, among those that are looked at.
 
@@ -72,15 +72,14 @@ def weigh_streets(
     ----------
     site
         The site.
-    graph
-        Its streets.
+    way
+        The cheapest at usual prices.
     wish
         What is fixed beforehand.
     alternatives
         Most others that are wanted.
     """
-    way = lay_out_what_passes(site, graph, wish)
-    first = Weighed(way, serve_what_can_be(way.given, graph.property_xy))
+    first = Weighed(way, serve_what_can_be(way.given, way.graph.property_xy))
     if not first.solution.legs:
         return Choice(first, (), (), 0.0, "")
     if is_only_choice(way.graph, first.solution.served) and not wish.choices.any:
@@ -130,12 +129,14 @@ class _Scales:
         uses = every
         if uses is None and first.found is not None:
             uses = other_streets(first.posed, first.found, max(alternatives, 1))
-        for use in uses or ():
+        for count, use in enumerate(uses or (), start=1):
+            self.wish.say(f"choice of streets {count} of {len(uses or ())}, {self._best_words()}")
             if stop is not None and stop():
                 every = None  # not all of them: no proof by trying
                 break
             self._try(use)
         for use in self._divided():
+            self.wish.say(f"streets divided at a crest, {self._best_words()}")
             self._try(use)
         self.trials.sort(key=lambda trial: trial.least)
         least = min([self.best.solution.lower_bound, *(trial.least for trial in self.trials)])
@@ -146,6 +147,10 @@ class _Scales:
             )
             least, scope = min(least, bound.price), OF_PRICES
         return Choice(self.best, tuple(self.trials), self._that_differ(alternatives), least, scope)
+
+    def _best_words(self) -> str:
+        money = self.site.book.costs.text("currency")
+        return f"the best so far {self.best.solution.cost:,.0f} {money}"
 
     def _divided(self) -> list[Ints]:
         """The cheapest uses, at usual prices, that divide a street at a crest."""

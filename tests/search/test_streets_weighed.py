@@ -11,7 +11,7 @@ from shapely import Point
 
 import planner
 from planner.search.asking import bound_all_streets
-from planner.search.serving import Wish, lay_out_streets, tie_in_inverts
+from planner.search.serving import Wish, lay_out_streets, lay_out_what_passes, tie_in_inverts
 from planner.search.weighing import weigh_streets
 from planner.steps.layout import is_only_choice
 from planner.steps.streets import build_graph
@@ -86,7 +86,7 @@ def test_a_tree_of_streets_leaves_no_choice(tmp_path: Path) -> None:
     site = planner.read_site(build_site(tmp_path))
     graph = build_graph(site, 45.0)
     assert is_only_choice(graph, np.ones(len(site.properties), bool))
-    choice = weigh_streets(site, graph, Wish())
+    choice = weigh_streets(site, lay_out_what_passes(site, graph, Wish()), Wish())
     assert choice.lower_bound == choice.best.solution.lower_bound
     assert choice.trials == ()
 
@@ -150,7 +150,7 @@ def test_a_pit_that_must_stand_stands(tmp_path: Path) -> None:
 def test_the_same_streets_have_the_same_route_however_they_were_found(tmp_path: Path) -> None:
     site = planner.read_site(block(tmp_path))
     graph = build_graph(site, 45.0)
-    best = weigh_streets(site, graph, Wish()).best
+    best = weigh_streets(site, lay_out_what_passes(site, graph, Wish()), Wish()).best
     again = lay_out_streets(site, best.way.graph, Wish(), best.way.use)
     assert [c.xy.tolist() for c in again.given.layout.chains] == [
         c.xy.tolist() for c in best.way.given.layout.chains
@@ -210,3 +210,15 @@ def test_a_property_without_a_street_is_told(tmp_path: Path) -> None:
     houses = [point(100, 12, property_id="A"), point(100, 100, property_id="far")]
     plan = planner.make_plan(planner.read_site(block(tmp_path, properties=houses)))
     assert reasons(plan)["far"].startswith("too far: ")
+
+
+def test_how_far_the_search_is_can_be_followed(tmp_path: Path) -> None:
+    site = planner.read_site(block(tmp_path))
+    heard: list[str] = []
+    plan = planner.make_plan(site, heard.append, on_progress=heard.append)
+    assert heard[0] == "layout"
+    assert "changes tried" in heard[1]
+    weighed = [words for words in heard if words.startswith("choice of streets")]
+    assert weighed[0].startswith("choice of streets 1 of ")
+    assert f"{plan.summary['optimality']['cost']:,.0f} USD" in weighed[-1]
+    assert heard.index("legs") < heard.index(weighed[0]) < heard.index("assemble")

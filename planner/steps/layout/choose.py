@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -13,7 +12,7 @@ from planner.kernels.layout_alternatives import find_alternatives
 from planner.kernels.layout_headroom import explain_unserved, find_headroom
 from planner.kernels.layout_instance import FlowClasses, Instance, TieIns, net_of
 from planner.kernels.layout_list import list_layouts
-from planner.kernels.layout_plan import Effort, Found, find_layout
+from planner.kernels.layout_plan import Effort, Found, Progress, Stop, find_layout
 from planner.model import Floats, Ground
 from planner.records import Ints, Layout, Limits, StreetGraph
 from planner.steps.layout.arcs import (
@@ -59,9 +58,9 @@ class Posed:
     streets: Streets
     instance: Instance
 
-    def find(self, stop: Callable[[], bool] | None = None) -> Found:
+    def find(self, stop: Stop | None = None, progress: Progress | None = None) -> Found:
         """The cheapest choice of streets that is found at usual prices."""
-        return find_layout(self.instance, self.question.effort, stop=stop)
+        return find_layout(self.instance, self.question.effort, progress=progress, stop=stop)
 
 
 def pose(question: Question) -> Posed:
