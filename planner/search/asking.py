@@ -25,7 +25,7 @@ from planner.steps.layout import (
     least_price,
     usual_tariff,
 )
-from planner.steps.prices import price_candidates
+from planner.steps.prices import price_candidates, tie_in_price
 
 LITRES = 1000.0
 
@@ -64,7 +64,6 @@ def ask(
     pipe = sizes.pipes[0]
     limits = Limits(float(depths_of(site.book, sizes.pipes)[0]), pipe.min_slope)
     half = (site.streets["lanes"] * site.streets["lane_width_m"] / 2).to_numpy(float)
-    works = sum(costs.number(f"tie_in_{name}") for name in ("coring", "bypass", "entry"))
     return Question(
         graph, site.ground, limits,
         Levels(
@@ -72,7 +71,7 @@ def ask(
             rules.number("max_depth_m") - float(prices.under.min()),
         ),
         usual_tariff(site.book, prices, 0), _classes(sizes, prices.leg), tie_in_inverts,
-        _spare_people(site), works + costs.number("exit_pit_fixed"), people,
+        _spare_people(site), tie_in_price(costs), people,
         highest_drains(site, graph, pipe), half,
         tuple(site.streets["street"].astype(str)), choices, effort,
     )  # fmt: skip
@@ -157,7 +156,7 @@ def bound_all_streets(
         site.ground, limits, least_price(site.book, prices, pipes, manhole),
         rules.number("max_depth_m") - float(prices.under.min()), beside, tie_in_inverts,
         _tie_in_reach(site, graph, float(prices.face.max())),
-        highest_drains(site, graph, pipes[0], beside),
+        highest_drains(site, graph, pipes[0], beside), tie_in_price(costs),
     ))  # fmt: skip
     houses = _least_connections(site, graph, served, beside)
     return StreetBound(found.price + houses, found.only_one)

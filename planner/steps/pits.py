@@ -136,18 +136,15 @@ def drops(route: Route, step: float) -> Floats:
 def pit_prices(site: Site, route: Route, prices: Prices, launch: Bools) -> Floats:
     """Price of each pit without its manhole's share in the junction; of a tie-in its works."""
     step = site.project.level_step
-    costs = site.book.costs
     role = launch.astype(int)
-    at = route.candidate
-    depth = route.pit_ground - floors(route, prices, step)
+    at, new = route.candidate, route.pit_tie_in < 0
+    depth = route.pit_ground - floors(route, prices, step) + np.where(new, 0.0, prices.under[role])
     total = prices.pit[at, role] + prices.pit_depth[at, role] * depth
     for step_depth, step_price in zip(prices.step_depth, prices.step_price, strict=True):
         total += np.where(depth >= step_depth, step_price[role], 0.0)
     total += _drop_prices(site, route, prices)
-    works = sum(costs.number(f"tie_in_{name}") for name in ("coring", "bypass", "entry"))
-    exit_pit = costs.number("exit_pit_fixed") + costs.number("exit_pit_per_m") * depth
     used = np.bincount(route.leg_down, minlength=len(at)) > 0
-    return np.where(route.pit_tie_in >= 0, np.where(used, works + exit_pit, 0.0), total)
+    return np.where(new | used, total, 0.0)
 
 
 def _drop_prices(site: Site, route: Route, prices: Prices) -> Floats:

@@ -55,7 +55,10 @@ def _leg_price(costs: Figures, pipe: ChainPipe, what: str) -> float:
 def _pit_sums(
     costs: Figures, candidates: Candidates, half: Floats, under: Floats
 ) -> tuple[Floats, Floats]:
-    """Fixed sum and sum per metre of depth of each pit, by role; a tie-in has neither."""
+    """Fixed sum and sum per metre of depth of each pit, by role.
+
+    At a tie-in they are of the works there and of the exit pit that is dug against its manhole.
+    """
     margin = costs.number("restoration_margin_m")
     area = 4 * (half[:, 0] + margin) * (half[:, 1] + margin)
     surface = np.where(
@@ -68,8 +71,21 @@ def _pit_sums(
     site = site + costs.number("junction_pit") * candidates.junction
     sums = fixed + np.outer(surface, area) + site[:, None]
     sums += costs.number("manhole_fixed") - manhole * under
-    dug = (candidates.tie_in < 0)[:, None]
-    return np.where(dug, sums, 0.0), np.where(dug, depth + manhole, 0.0)
+    new = (candidates.tie_in < 0)[:, None]
+    at_tie_in = tie_in_price(costs) - depth[0] * under
+    return np.where(new, sums, at_tie_in), np.where(new, depth + manhole, depth[0])
+
+
+def tie_in_price(costs: Figures) -> float:
+    """Works at a tie-in and the exit pit before it, its depth aside.
+
+    Parameters
+    ----------
+    costs
+        The book of prices.
+    """
+    works = sum(costs.number(f"tie_in_{name}") for name in ("coring", "bypass", "entry"))
+    return works + costs.number("exit_pit_fixed")
 
 
 def _faces(site: Site, candidates: Candidates, half_length: Floats) -> Floats:

@@ -38,6 +38,7 @@ class Favour:
     tie_in_inverts: Floats  # (tie-ins,) [m]
     tie_in_reach: Floats  # (tie-ins,) from the node to what a leg need not be bored beyond [m]
     drains: Floats  # (properties,) highest invert beside the street that it drains to [m]
+    tie_in_price: float  # of one that is used, at least
 
 
 @dataclass(frozen=True)
@@ -91,7 +92,12 @@ class _Favoured:
         nodes = sorted(roots)
         inverts = favour.tie_in_inverts[[roots[node] for node in nodes]]
         count = len(nodes)
-        ties = TieIns(np.array(nodes, np.int64), inverts, np.full(count, np.inf), np.zeros(count))
+        ties = TieIns(
+            np.array(nodes, np.int64),
+            inverts,
+            np.full(count, np.inf),
+            np.full(count, favour.tie_in_price),
+        )
         return Instance(self._nodes(), self._links(), self._ends(), ties, ONE_CLASS)
 
     def _nodes(self) -> Nodes:

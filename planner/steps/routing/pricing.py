@@ -71,7 +71,7 @@ def _pits(given: Given, branch: dict[int, int]) -> Pits:
     arrive[at] = level + math.floor(rules.number("max_drop_structure_m") / step)
     launch = site.tie_ins["may_launch"].to_numpy(bool)
     price = prices.pit.copy()
-    price[np.flatnonzero(at), 1] = np.where(launch[candidates.tie_in[at]], 0.0, np.inf)
+    price[at, 1] = np.where(launch[candidates.tie_in[at]], price[at, 1], np.inf)
     return Pits(
         low.astype(np.int64), high.astype(np.int64), arrive.astype(np.int64),
         candidates.ground / step, price, prices.pit_depth * step, head, branches,
