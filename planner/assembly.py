@@ -246,7 +246,6 @@ def _summarise(
 
 
 NOT_BOUNDED = (
-    "works at the tie-in",
     "house connections other than by a shaft and saddle, and risers",
     "mobilisation", "contingency", "test holes", "traffic",
 )  # fmt: skip

@@ -225,7 +225,10 @@ class Prices:
     face: Floats  # (pits, 2) from the pit's point to its outer face, by role [m]
     leg: Floats  # (pipes,) per metre bored
     leg_depth: Floats  # (pipes,) per metre bored and metre of mean depth
+    manhole: Floats  # (2,) by role: what of a pit's fixed sum is its manhole
+    manhole_depth: float  # what of its sum per metre is
     downgrade: float  # per metre driven downgrade
+    slope_margin: float  # per metre flatter than the least slope and its margin: no money
     drop: float
     drop_depth: float  # per metre
 
@@ -297,6 +300,7 @@ class Solution:
     pit_binds: dict[int, str]  # candidate pit -> what fixes it
     leg_binds: tuple[str, ...]
     savings: tuple[Saving, ...]
+    without_manhole: frozenset[int] = frozenset()  # candidate pits
 
 
 @dataclass(frozen=True, eq=False)
@@ -334,3 +338,10 @@ class Route:
     leg_pipe: Ints  # (legs,) number of its pipe among the priced ones
     pit_binds: tuple[str, ...] = ()  # what fixes each pit; empty where it is not known
     leg_binds: tuple[str, ...] = ()
+    pit_manhole: tuple[bool, ...] = ()  # whether one stays at each pit; empty where at all
+
+    @property
+    def has_manhole(self) -> Bools:
+        """Whether a manhole stays at each pit, (pits,); at a tie-in it does."""
+        built = np.array(self.pit_manhole or (True,) * len(self.pit_id), bool)
+        return built | (self.pit_tie_in >= 0)

@@ -21,14 +21,15 @@ def add_costs(
 ) -> dict[str, float]:
     """Cost by head; heads that nothing is known of yet are 0.
 
-    A pit's price holds its manhole, its pavement and the lanes it closes, which are shown under
-    their own heads.
+    A pit's price holds its manhole if one stays, its pavement and the lanes it closes, which are
+    shown under their own heads.
     """
     costs = site.book.costs
     dug = (pits["kind"] == "pit").to_numpy()
     invert_depth = (pits["ground_elev_m"] - pits["invert_elev_m"]).to_numpy(float)[dug]
-    manholes = dug.sum() * costs.number("manhole_fixed")
-    manholes += costs.number("manhole_per_m") * invert_depth.sum()
+    stays = pits["manhole"].to_numpy(bool)[dug]
+    manholes = stays.sum() * costs.number("manhole_fixed")
+    manholes += costs.number("manhole_per_m") * invert_depth[stays].sum()
     traffic = costs.number("lane_closed") * pits["lanes_closed"].to_numpy(float)[dug].sum()
     restoration = _restoration(site, pits[dug])
     found: dict[str, Any] = dict.fromkeys(HEADS, 0.0)

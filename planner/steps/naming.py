@@ -66,6 +66,7 @@ def name_route(
         leg_pipe=np.array([leg.pipe for leg in legs], np.int64),
         pit_binds=tuple(solution.pit_binds[pit] for pit in pits),
         leg_binds=tuple(binds[leg.up] for leg in legs),
+        pit_manhole=tuple(pit not in solution.without_manhole for pit in pits),
     )  # fmt: skip
 
 

@@ -134,7 +134,7 @@ def drops(route: Route, step: float) -> Floats:
 
 
 def pit_prices(site: Site, route: Route, prices: Prices, launch: Bools) -> Floats:
-    """Price of each pit without its manhole's share in the junction; of a tie-in its works."""
+    """Price of each pit, with its manhole where one stays; of a tie-in its works."""
     step = site.project.level_step
     role = launch.astype(int)
     at, new = route.candidate, route.pit_tie_in < 0
@@ -143,6 +143,8 @@ def pit_prices(site: Site, route: Route, prices: Prices, launch: Bools) -> Float
     for step_depth, step_price in zip(prices.step_depth, prices.step_price, strict=True):
         total += np.where(depth >= step_depth, step_price[role], 0.0)
     total += _drop_prices(site, route, prices)
+    well = prices.manhole[role] + prices.manhole_depth * depth
+    total -= np.where(route.has_manhole, 0.0, well)
     used = np.bincount(route.leg_down, minlength=len(at)) > 0
     return np.where(new | used, total, 0.0)
 
@@ -158,11 +160,12 @@ def _drop_prices(site: Site, route: Route, prices: Prices) -> Floats:
 
 
 def manhole_diameters(site: Site, route: Route) -> Floats:
-    """Inside diameter of each manhole by its largest pipe. [m]"""
+    """Inside diameter of each manhole by its largest pipe, NaN where none stays. [m]"""
     largest = np.zeros(len(route.pit_id))
     np.maximum.at(largest, route.leg_up, route.leg_nominal)
     np.maximum.at(largest, route.leg_down, route.leg_nominal)
-    return np.array([stepped(site.book.rules, "manhole_diameter_m", size) for size in largest])
+    sizes = [stepped(site.book.rules, "manhole_diameter_m", size) for size in largest]
+    return np.where(route.has_manhole, sizes, np.nan)
 
 
 def pit_frame(
@@ -179,7 +182,7 @@ def pit_frame(
         "pit_id": route.pit_id, "kind": np.where(tie_in, "tie-in", "pit"), "street": streets,
         "ground_elev_m": route.pit_ground, "invert_elev_m": np.round(route.pit_level * step, 9),
         "floor_elev_m": np.round(floor, 9), "depth_m": route.pit_ground - floor,
-        "launches": launches, "receives": receives, "manhole": np.ones(len(floor), bool),
+        "launches": launches, "receives": receives, "manhole": route.has_manhole,
         "manhole_diameter_m": manhole, "drop_m": np.round(drops(route, step), 9),
         "lanes_closed": candidates.lanes[route.candidate].astype(int),
         "days_open": np.full(len(floor), np.nan), "binds": route.pit_binds or "",

@@ -31,6 +31,7 @@ def price_candidates(
     half = np.array([[sizes.exit_length, sizes.exit_width],
                      [sizes.launch_length, sizes.launch_width]])  # fmt: skip
     fixed, depth = _pit_sums(costs, candidates, half, under)
+    manhole = costs.number("manhole_per_m")
     steps = [costs.table(f"{name}_pit_step") for name in names]
     depths = sorted({float(key) for table in steps for key in table if key != "*"})
     return Prices(
@@ -41,7 +42,9 @@ def price_candidates(
         under=under, face=_faces(site, candidates, half[:, 0]),
         leg=np.array([_leg_price(costs, pipe, "per_m") for pipe in pipes]),
         leg_depth=np.array([_leg_price(costs, pipe, "per_m_depth") for pipe in pipes]),
+        manhole=costs.number("manhole_fixed") - manhole * under, manhole_depth=manhole,
         downgrade=costs.number("downgrade_drive_per_m"),
+        slope_margin=costs.number("slope_margin_per_m"),
         drop=costs.number("drop_structure_fixed"),
         drop_depth=costs.number("drop_structure_per_m"),
     )  # fmt: skip

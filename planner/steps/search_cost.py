@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 
 from planner.model import Floats, Site
-from planner.records import Bools, Prices, Route
+from planner.records import Bools, Ints, Prices, Route
+from planner.rules import stepped
 
 JOINT_MARGIN = 1.5  # [m] a house joins a leg at least this far from its pits
 METHOD = "shaft and saddle"  # what the search takes every house connection to be
 NOISE = 1e-9  # [m]
+SHARE = 1e-6  # of a step of the grid
 
 
 def cost_as_searched(site: Site, route: Route, prices: Prices, served: Bools) -> float:
@@ -29,6 +31,7 @@ def cost_as_searched(site: Site, route: Route, prices: Prices, served: Bools) ->
     """
     launches = np.bincount(route.leg_launch, minlength=len(route.pit_id)) > 0
     total = _pits(site, route, prices, launches) + _legs(site, route, prices, launches)
+    total += _flat_legs(site, route, prices)
     return float(total + _drops(site, route, prices) + _houses(site, route, served))
 
 
@@ -38,6 +41,8 @@ def _pits(site: Site, route: Route, prices: Prices, launches: Bools) -> float:
     total = prices.pit[at, role] + prices.pit_depth[at, role] * depth
     for from_depth, price in zip(prices.step_depth, prices.step_price, strict=True):
         total = total + np.where(depth >= from_depth, price[role], 0.0)
+    well = prices.manhole[role] + prices.manhole_depth * depth
+    total = total - np.where(route.has_manhole, 0.0, well)
     used = np.zeros(len(at), bool)
     used[route.leg_up], used[route.leg_down] = True, True
     return float(np.nansum(total[used]))
@@ -54,6 +59,31 @@ def _legs(site: Site, route: Route, prices: Prices, launches: Bools) -> float:
     depth = sum(route.pit_ground[pit] - level * step for pit, level in levels) / 2
     per_m = prices.leg[route.leg_pipe] + prices.leg_depth[route.leg_pipe] * depth
     return float(np.nansum(bored * (per_m + prices.downgrade * down)))
+
+
+def _flat_legs(site: Site, route: Route, prices: Prices) -> float:
+    """What legs count more that are flatter than the least slope and its margin.
+
+    Legs that run on through a pit without a manhole are one pipe, and judged by its slope.
+    """
+    rules, step = site.book.rules, site.project.level_step
+    fall = (route.leg_up_level - route.leg_down_level) * step
+    whole = _pipes_of(route)
+    falls, lengths = (np.bincount(whole, part)[whole] for part in (fall, route.leg_length))
+    least = np.array([stepped(rules, "min_slope_pct", size) for size in route.leg_nominal])
+    least = (least + rules.number("bored_slope_margin_pct")) / 100
+    flat = falls < least * lengths - SHARE * step
+    return float(prices.slope_margin * route.leg_length[flat].sum())
+
+
+def _pipes_of(route: Route) -> Ints:
+    """One number for all legs that are one pipe, (legs,)."""
+    pipe = np.arange(len(route.leg_up))
+    for pit in np.flatnonzero(~route.has_manhole).tolist():
+        ends = pipe[(route.leg_up == pit) | (route.leg_down == pit)]
+        if len(ends):
+            pipe[np.isin(pipe, ends)] = ends.min()
+    return pipe
 
 
 def _drops(site: Site, route: Route, prices: Prices) -> float:

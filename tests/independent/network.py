@@ -103,6 +103,9 @@ def _through(case: Case, pit: Any, leg: Any, out: Any) -> Iterator[Finding]:
     if leg.diameter_mm > out.diameter_mm:
         yield Finding("diameter_mm", out.leg_id, out.diameter_mm, leg.diameter_mm)
     drop = leg.invert_down_m - out.invert_up_m
+    if not pit.manhole:
+        yield from _straight_on(case, pit, (leg, out), turn)
+        return
     least = case.rules.drop(turns=turn > TURN + ANGLE_SLACK)
     if out.diameter_mm > leg.diameter_mm:
         least = max(least, (out.inside_diameter_mm - leg.inside_diameter_mm) / 1000)
@@ -113,6 +116,20 @@ def _through(case: Case, pit: Any, leg: Any, out: Any) -> Iterator[Finding]:
         yield Finding("max_drop_structure_m", pit.pit_id, drop, most)
     if drop > pit.drop_m + MILLIMETRE:
         yield Finding("drop_m", pit.pit_id, pit.drop_m, drop, RECORD)
+
+
+def _straight_on(case: Case, pit: Any, legs: tuple[Any, Any], turn: float) -> Iterator[Finding]:
+    """Nothing changes where no manhole stays: line, size, slope, and one leg in and one out."""
+    leg, out = legs
+    counts = len(inlets(case, pit.pit_id)), len(outlets(case, pit.pit_id))
+    share = leg.length_m / (leg.length_m + out.length_m)
+    line = leg.invert_up_m - share * (leg.invert_up_m - out.invert_down_m)
+    sizes = leg.diameter_mm == out.diameter_mm
+    if counts != (1, 1) or turn > 0.1 + ANGLE_SLACK or not sizes:
+        yield Finding("manhole", pit.pit_id, (counts, turn, sizes), "straight on")
+    for level in (leg.invert_down_m, out.invert_up_m):
+        if abs(level - line) > case.level_step / 2 + SLACK:
+            yield Finding("manhole", pit.pit_id, level, line)
 
 
 def _separation(case: Case, pit: Any) -> Iterator[Finding]:
@@ -175,7 +192,7 @@ def _arrives(case: Case, at: tuple[Any, Any], leg: Any) -> Iterator[Finding]:
         yield Finding("tie_in_drop", leg.leg_id, leg.invert_down_m, least)
     water = number(given, "high_water_elev_m")
     if leg.invert_down_m < water - SLACK:
-        yield Finding("high_water_elev_m", leg.leg_id, leg.invert_down_m, water)
+        yield Finding("high_water_elev_m", pit.pit_id, leg.invert_down_m, water)
     bearing = np.radians(number(given, "outlet_bearing_deg"))
     if np.isfinite(bearing):
         up, down = ends(leg)

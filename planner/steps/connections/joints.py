@@ -50,11 +50,13 @@ def axes_of(route: Route, leg: Ints) -> tuple[Floats, Floats]:
 def may_join_pit(site: Site, route: Route) -> Bools:
     """Whether connections may enter the upper pit of each leg.
 
-    What joins a pit counts as flowing through the one leg that leaves it.
+    What joins a pit counts as flowing through the one leg that leaves it; where no manhole stays
+    there is nothing to join.
     """
     word = site.book.rules.text("connection_into_manhole")
     single = np.bincount(route.leg_up, minlength=len(route.pit_id))[route.leg_up] == 1
     head = ~np.isin(route.leg_up, route.leg_down)
+    single &= route.has_manhole[route.leg_up]
     return np.asarray(single & ((word == "allowed") | (head & (word == "end only"))))
 
 

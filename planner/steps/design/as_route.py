@@ -99,7 +99,7 @@ def make_route(
         leg_material=tuple(p.material for p in pipes), leg_method=tuple(p.method for p in pipes),
         run_id=run, station_down=station, property_leg=serving, why_not=tuple(why_not),
         property_xy=graph.property_xy, candidate=np.arange(len(pits.name)),
-        leg_pipe=np.arange(len(legs.name)),
+        leg_pipe=np.arange(len(legs.name)), pit_manhole=_manholes(pits),
     )  # fmt: skip
     assumed = [*assumed, *told, *driven, *_off_grid(legs.name, level_up, level_down)]
     stated = {"pits": pits.table, "legs": legs.rows.table.assign(leg_id=list(legs.name))}
@@ -107,6 +107,12 @@ def make_route(
         stated["connections"] = connections.table.assign(shape=connections.shape)
     places = _places(site, pits, (ground, legs))
     return Design(route, places, pipes, (*faults, *small, *wrong, *unknown), tuple(assumed), stated)
+
+
+def _manholes(pits: DrawnPits) -> tuple[bool, ...]:
+    """Whether a manhole stays at each pit: at all that do not say no."""
+    no = {"false", "0", "no"}
+    return tuple(word.lower() not in no for word in words_of(pits.table, "manhole"))
 
 
 def _measure(pipes: tuple[ChainPipe, ...], name: str) -> Floats:

@@ -7,13 +7,13 @@ from itertools import combinations
 
 import numpy as np
 
+from planner.kernels.midway import STRAIGHT_ON
 from planner.kernels.turns import wrap
 from planner.model import Figures
 from planner.steps.findings.finding import ROUNDING, Finding, finding
 from planner.steps.findings.works import Works
 
-STRAIGHT_ON = 0.1  # [deg] a line that turns by less needs no manhole
-SAME_SLOPE = 0.005  # [%] slopes on the printed grid that differ by less are one
+OFF_LINE = 0.5 + 1e-6  # [levels] an invert this near to a line is on it, as far as the grid lets
 
 
 def manhole_findings(works: Works) -> Iterator[Finding]:
@@ -107,18 +107,39 @@ def _without(works: Works, pit: int, inlets: list[int], outlets: list[int]) -> I
         changes.append(f"{len(inlets)} legs arrive and {len(outlets)} leave")
     else:
         leg, out = inlets[0], outlets[0]
-        slope = works.frames["legs"]["slope_pct"].to_numpy(float)
         if turn_between(works, leg, out) > STRAIGHT_ON:
             changes.append("the line turns")
-        if abs(slope[leg] - slope[out]) > SAME_SLOPE:
+        if _off_line(works, pit) > OFF_LINE:
             changes.append("the slope changes")
         if route.leg_nominal[leg] != route.leg_nominal[out]:
             changes.append("the size changes")
         if abs(fall_through(works, leg, route.leg_up_level[out])) > ROUNDING:
             changes.append("the invert drops")
+    joined = int((works.frames["connections"]["joins"] == route.pit_id[pit]).sum())
+    if joined:
+        changes.append(f"{joined} connections join")
     if changes:
         row = finding(works.rules, "manhole", route.pit_id[pit], 0.0, 1.0)
         yield row | {"what": "; ".join(changes)}
+
+
+def _off_line(works: Works, pit: int) -> float:
+    """How far a pit's invert lies off the straight line between the next manholes. [levels]"""
+    route, manhole = works.route, works.has_manhole
+    above, below, seen = works.inlets(pit)[0], works.outlets(pit)[0], {pit}
+    upper, lower = float(route.leg_length[above]), float(route.leg_length[below])
+    here = int(route.leg_up[above])
+    while not manhole[here] and here not in seen and len(works.inlets(here)) == 1:
+        seen.add(here)
+        above = works.inlets(here)[0]
+        upper, here = upper + float(route.leg_length[above]), int(route.leg_up[above])
+    here = int(route.leg_down[below])
+    while not manhole[here] and here not in seen and len(works.outlets(here)) == 1:
+        seen.add(here)
+        below = works.outlets(here)[0]
+        lower, here = lower + float(route.leg_length[below]), int(route.leg_down[below])
+    z, a = float(route.leg_up_level[above]), float(route.leg_down_level[below])
+    return abs(z - (z - a) * upper / (upper + lower) - float(route.pit_level[pit]))
 
 
 def spacing_findings(works: Works) -> Iterator[Finding]:
@@ -129,7 +150,9 @@ def spacing_findings(works: Works) -> Iterator[Finding]:
         if not manhole[int(route.leg_up[leg])]:
             continue
         length, here = float(route.leg_length[leg]), int(route.leg_down[leg])
-        while not manhole[here] and (following := works.outlets(here)):
+        seen: set[int] = set()
+        while not manhole[here] and here not in seen and (following := works.outlets(here)):
+            seen.add(here)
             length += float(route.leg_length[following[0]])
             here = int(route.leg_down[following[0]])
         if length > most + ROUNDING:

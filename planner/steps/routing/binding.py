@@ -8,12 +8,16 @@ from typing import Any
 import numpy as np
 import shapely
 
+from planner.kernels.midway import Rows
 from planner.kernels.pairs import BOTTOM, ORDINARY, TOP, pair_pits
+from planner.kernels.programme import DRIVES
 from planner.kernels.rows import Bore, Houses, LegEnds, bind_legs
 from planner.kernels.turns import wrap
 from planner.model import Floats, Site
 from planner.records import Bools, ChainPipe, ChainPits, Ints
 from planner.steps.routing.given import GUARD, Bound, Given
+from planner.steps.routing.leg_prices import price_legs
+from planner.steps.routing.stacking import join_bounds, sort_by_lower_pit
 
 MOST_ANGLE = math.cos(math.radians(60.0))  # legs leave the street's direction by less than this
 LEAVE_REACH = 30.0  # [m] the last leg may leave the right of way this near to its tie-in
@@ -23,14 +27,14 @@ BESIDE = 1.0  # [m] along the street: where another pit would stand in a fixed o
 FEW = 50  # legs: fewer are bound again faster than they are looked up
 
 
-def bind_all(given: Given, served: Bools) -> Bound:
-    """Legs of all chains in all their sizes, sorted by lower pit, then upper pit, then size."""
+def bind_singles(given: Given, served: Bools) -> Bound:
+    """Legs of one drive of all chains in all their sizes, sorted by lower pit, upper pit, size."""
     parts = [
         part
         for number in range(len(given.layout.chains))
         for part in _bind_chain(given, number, served)
     ]
-    return _by_lower_pit(_join_chains(parts))
+    return sort_by_lower_pit(join_bounds(parts))
 
 
 def _bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
@@ -56,11 +60,26 @@ def _bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
     parts = []
     for rank, pipe in enumerate(given.piping.of_chain[number]):
         rows = bind_ends(given, (number, pipe), ends, _served_houses(given, number, served))
-        parts.append(Bound(
-            pits.pits[up], pits.pits[down], length, ways, apart, np.full(len(up), number),
-            np.full(len(up), pipe), _falls(given, number, rank, ends), *rows,
-        ))  # fmt: skip
+        places = pits.pits[up], pits.pits[down]
+        kind = length, ways, apart, np.full(len(up), number), np.full(len(up), pipe)
+        parts.append(_of_one_drive(given, places, kind, _falls(given, number, rank, ends), rows))
     return parts
+
+
+def _of_one_drive(
+    given: Given, ends: tuple[Ints, Ints],
+    kind: tuple[Floats, Bools, Bools, Ints, Ints], falls: Ints, rows: tuple[Any, ...],
+) -> Bound:  # fmt: skip
+    """Legs of one drive with their prices; ``kind`` is length, ways, strict, chain and pipe."""
+    length, ways, strict, chain, pipe = kind
+    count, own = len(length), Rows(*rows[:-1])
+    price, price_depth = price_legs(given, ends, (length, ways, pipe), rows[-1])
+    return Bound(
+        up=ends[0], down=ends[1], length=length, ways=ways, strict=strict, chain=chain, pipe=pipe,
+        falls=falls, **own._asdict(), price=price, price_depth=price_depth,
+        parts=np.full((count, 2), -1), between=np.full(count, -1),
+        rounding=np.zeros((count, DRIVES)), steeper=np.full(count, -1),
+    )  # fmt: skip
 
 
 def _through_fixed_pits(given: Given, pits: ChainPits, up: Ints, down: Ints) -> Bools:
@@ -78,13 +97,13 @@ def _through_fixed_pits(given: Given, pits: ChainPits, up: Ints, down: Ints) -> 
     return keep
 
 
-def bind_again(given: Given, served: Bools, bound: Bound, legs: Ints) -> Bound:
-    """Some of the legs of a bound, with rows from what is given now.
+def bind_singles_again(given: Given, served: Bools, bound: Bound, legs: Ints) -> Bound:
+    """Some of the legs of one drive of a bound, with rows from what is given now.
 
     Parameters
     ----------
     given, served
-        As for `bind_all`, changed in what binds legs, not in candidates or pipes.
+        As for `bind_singles`, changed in what binds legs, not in candidates or pipes.
     bound
         All legs.
     legs
@@ -101,11 +120,13 @@ def bind_again(given: Given, served: Bools, bound: Bound, legs: Ints) -> Bound:
         rows = bind_ends(given, (number, pipe), ends, _served_houses(given, number, served))
         rank = given.piping.of_chain[number].index(pipe)
         one = slice(leg, leg + 1)
-        parts.append(Bound(
-            bound.up[one], bound.down[one], bound.length[one], bound.ways[one], bound.strict[one],
-            bound.chain[one], bound.pipe[one], _falls(given, number, rank, ends), *rows,
-        ))  # fmt: skip
-    return _by_lower_pit(_join_chains(parts))
+        kind = (
+            bound.length[one], bound.ways[one], bound.strict[one], bound.chain[one],
+            bound.pipe[one],
+        )  # fmt: skip
+        places = bound.up[one], bound.down[one]
+        parts.append(_of_one_drive(given, places, kind, _falls(given, number, rank, ends), rows))
+    return sort_by_lower_pit(join_bounds(parts))
 
 
 def leg_ends(given: Given, number: int, up: Ints, down: Ints) -> LegEnds:
@@ -151,7 +172,7 @@ def _falls(given: Given, number: int, rank: int, ends: LegEnds) -> Ints:
 
 
 def _longest(site: Site) -> float:
-    """Longest leg: every pit keeps a manhole, so their spacing limits it too. [m]"""
+    """Longest leg: manholes stand at both its ends, or nearer still. [m]"""
     rules = site.book.rules
     return min(rules.number("max_leg_length_m"), rules.number("max_manhole_spacing_m"))
 
@@ -226,60 +247,11 @@ def _arms_apart(given: Given, number: int, up: Ints, down: Ints) -> Bools:
 
 
 def inlets_apart(given: Given, bound: Bound) -> Bools:
-    """Whether each of a few legs keeps far enough from all others into its lower pit."""
-    delta = given.candidates.xy[bound.up] - given.candidates.xy[bound.down]
+    """Whether each of a few legs keeps far enough from other strings' into its lower pit."""
+    delta = given.candidates.xy[bound.last_up] - given.candidates.xy[bound.down]
     bearing = np.degrees(np.arctan2(delta[:, 1], delta[:, 0]))
     near = np.abs(wrap(bearing[:, None] - bearing)) < (
         given.site.book.rules.number("min_leg_separation_deg") - GUARD
     )
-    meet = (bound.down[:, None] == bound.down) & ~np.eye(len(bearing), dtype=bool)
+    meet = (bound.down[:, None] == bound.down) & (bound.chain[:, None] != bound.chain)
     return np.asarray(~(near & meet).any(axis=1))
-
-
-def _join_chains(parts: list[Bound]) -> Bound:
-    """Legs of all chains in one set of arrays."""
-
-    def stack(name: str) -> np.ndarray:
-        return np.concatenate([getattr(p, name) for p in parts])
-
-    def starts(name: str, ends: str) -> Ints:
-        base = np.cumsum([0] + [len(getattr(p, ends)) for p in parts])
-        pieces = [getattr(p, name)[:-1] + base[i] for i, p in enumerate(parts)]
-        return np.concatenate([*pieces, base[-1:]]).astype(np.int64)
-
-    bands = np.cumsum([0] + [len(p.band_low) - 1 for p in parts])
-    band_start = np.concatenate(
-        [p.band_start[:-1] + bands[i] for i, p in enumerate(parts)] + [bands[-1:]]
-    )
-    return Bound(
-        stack("up"), stack("down"), stack("length"), stack("ways"), stack("strict"), stack("chain"),
-        stack("pipe"), stack("falls"),
-        starts("row_start", "row_t"), stack("row_t"), stack("row_h"), band_start.astype(np.int64),
-        starts("band_low", "band_t"), starts("band_high", "band_t"), stack("band_t"),
-        stack("band_h"), stack("house_price"),
-    )  # fmt: skip
-
-
-def _take(start: Ints, order: Ints) -> tuple[Ints, Ints]:
-    """Entries of variable-length lists in a new order of their owners, and the new starts."""
-    count = np.diff(start)[order]
-    new = np.concatenate([[0], np.cumsum(count)]).astype(np.int64)
-    return np.repeat(start[:-1][order] - new[:-1], count) + np.arange(new[-1]), new
-
-
-def _by_lower_pit(b: Bound) -> Bound:
-    """The same legs sorted by lower pit, then upper pit."""
-    order = np.lexsort((b.pipe, b.up, b.down))
-    rows, row_start = _take(b.row_start, order)
-    bands, band_start = _take(b.band_start, order)
-    low, high, end = b.band_low[:-1][bands], b.band_high[:-1][bands], b.band_low[1:][bands]
-    count = end - low
-    new = np.concatenate([[0], np.cumsum(count)]).astype(np.int64)
-    entries = np.repeat(low - new[:-1], count) + np.arange(new[-1])
-    return Bound(
-        b.up[order], b.down[order], b.length[order], b.ways[order], b.strict[order],
-        b.chain[order], b.pipe[order], b.falls[order],
-        row_start, b.row_t[rows], b.row_h[rows], band_start, new,
-        np.append(new[:-1] + (high - low), new[-1]), b.band_t[entries], b.band_h[entries],
-        b.house_price[order],
-    )  # fmt: skip

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from planner.kernels.optimum import Instance
 from planner.model import Floats, Site
 from planner.records import (
@@ -62,6 +64,10 @@ class Bound:
 
     ``strict`` says whether a leg keeps so far from the strings that meet it at a junction that no
     leg of theirs can come too near; the others may only be looked at for a bound.
+
+    A double leg is two legs of the same set in line, which meet at a pit without a manhole. Its
+    rows and prices are those of a pit between just on the line; what is built there is the level
+    of the grid that is nearest.
     """
 
     up: Ints
@@ -80,7 +86,27 @@ class Bound:
     band_high: Ints
     band_t: Floats
     band_h: Floats
-    house_price: Floats
+    price: Floats  # (legs, 4) by drive, connections included; infinite where it may not be so
+    price_depth: Floats  # (legs, 4, 2) by drive: per level of depth at the upper, the lower end
+    parts: Ints  # (legs, 2) upper and lower leg of a double, -1 for a leg of one drive
+    between: Ints  # (legs,) what the pit between is built for, -1 where there is none
+    rounding: Floats  # (legs, 4) by drive: what a level at the pit between is worth
+    steeper: Ints  # (legs,) the same leg no flatter than its margin, -1 of the others
+
+    @property
+    def middle(self) -> Ints:
+        """Pit between of each leg, -1 where there is none, (legs,)."""
+        return np.where(self.parts[:, 0] >= 0, self.up[self.parts[:, 1]], -1)
+
+    @property
+    def first_down(self) -> Ints:
+        """Pit that each leg runs to from its upper one, (legs,)."""
+        return np.where(self.parts[:, 0] >= 0, self.middle, self.down)
+
+    @property
+    def last_up(self) -> Ints:
+        """Pit that each leg comes from to its lower one, (legs,)."""
+        return np.where(self.parts[:, 0] >= 0, self.middle, self.up)
 
 
 @dataclass(frozen=True, eq=False)

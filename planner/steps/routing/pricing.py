@@ -6,13 +6,17 @@ import math
 
 import numpy as np
 
+from planner.kernels.midway import Rows, shift_rows
 from planner.kernels.optimum import Instance
 from planner.kernels.pairs import TOP
-from planner.kernels.programme import DOWN, DRIVES, Drops, Legs, Pits
-from planner.records import Bools
-from planner.steps.routing.binding import bind_all, bore_of
+from planner.kernels.programme import Drops, Legs, Pits
+from planner.records import Bools, Ints
+from planner.steps.routing.binding import bore_of
+from planner.steps.routing.doubles import bind_all
 from planner.steps.routing.given import GUARD, SHORTER, Bound, Given, Problem
 from planner.steps.routing.turning import Grouped, branches_of, group_legs
+
+ROUNDS = 0.5  # [levels] by which the pit between two drives can lie off their line
 
 
 def build_problem(given: Given, served: Bools) -> Problem:
@@ -27,8 +31,8 @@ def make_problem(given: Given, bound: Bound) -> Problem:
     pits, drops = _pits(given, branch), _drops(given)
     roots = np.flatnonzero(given.candidates.tie_in >= 0)
     return Problem(
-        Instance(pits, grouped.strict, _legs(given, bound, grouped, bound.falls[:, :2]), drops,
-                 roots),
+        Instance(pits, grouped.strict, _legs(given, bound, grouped, (bound.falls[:, :2], ROUNDS)),
+                 drops, roots),
         Instance(pits, grouped.optimistic, _all_legs(given, bound, grouped), drops, roots),
         bound,
     )  # fmt: skip
@@ -87,36 +91,28 @@ def _depth(given: Given, number: int) -> float:
 
 
 def _all_legs(given: Given, bound: Bound, grouped: Grouped) -> Legs:
-    """Legs of which none is left out for what its neighbours might do."""
-    legs = _legs(given, bound, grouped, bound.falls[:, 2:])
-    return legs._replace(price=_leg_prices(given, bound)[0])
+    """Legs of which none is left out for what its neighbours might do, nor for how it rounds."""
+    legs = _legs(given, bound, grouped, (bound.falls[:, 2:], -ROUNDS))
+    return legs._replace(price=bound.price - ROUNDS * bound.rounding)
 
 
-def _legs(given: Given, bound: Bound, grouped: Grouped, falls: np.ndarray) -> Legs:
-    """Legs in the programme's form."""
+def _legs(given: Given, bound: Bound, grouped: Grouped, tight: tuple[Ints, float]) -> Legs:
+    """Legs in the programme's form, with their falls, and by how much rows of doubles are tighter.
+
+    The pit between two drives stands on the level of the grid that is nearest to the line.
+    """
     step = given.site.project.level_step
-    price, depth = _leg_prices(given, bound)
-    price[~bound.strict] = np.inf
+    falls, by = tight
+    price = np.where(bound.strict[:, None], bound.price, np.inf)
     pits = len(given.candidates.ground)
+    shift = np.where(bound.parts[:, 0] >= 0, by * step, 0.0)
+    row_h, band_h = shift_rows(Rows(*(getattr(bound, name) for name in Rows._fields)), shift)
     return Legs(
         np.searchsorted(bound.down, np.arange(pits + 1)).astype(np.int64), bound.up, grouped.out,
         grouped.into, np.ascontiguousarray(falls[:, 0]), np.ascontiguousarray(falls[:, 1]), price,
-        depth, bound.row_start, bound.row_t, bound.row_h / step, bound.band_start, bound.band_low,
-        bound.band_high, bound.band_t, bound.band_h / step,
+        bound.price_depth, bound.row_start, bound.row_t, row_h / step, bound.band_start,
+        bound.band_low, bound.band_high, bound.band_t, band_h / step,
     )  # fmt: skip
-
-
-def _leg_prices(given: Given, bound: Bound) -> tuple[np.ndarray, np.ndarray]:
-    """Price of each leg by drive, and per level of depth at either end."""
-    step, prices = given.site.project.level_step, given.prices
-    price, depth = np.full((len(bound.up), DRIVES), np.inf), np.zeros((len(bound.up), DRIVES, 2))
-    for drive, (upper, lower) in enumerate(((0, 1), (1, 1), (1, 0))):
-        bored = bound.length - prices.face[bound.up, upper] - prices.face[bound.down, lower]
-        per_m = prices.leg[bound.pipe] + (prices.downgrade if drive == DOWN else 0.0)
-        depth[:, drive] = (bored * prices.leg_depth[bound.pipe] / 2 * step)[:, None]
-        allowed = bound.ways[:, 1 if drive == DOWN else 0]
-        price[:, drive] = np.where(allowed, bored * per_m + bound.house_price, np.inf)
-    return price, depth
 
 
 def _drops(given: Given) -> Drops:

@@ -11,7 +11,8 @@ from planner.kernels.optimum import Optimum, find_optimum
 from planner.kernels.rows import LegEnds
 from planner.model import Floats
 from planner.records import Bools, Ints, Saving
-from planner.steps.routing.binding import bind_again, bind_ends, leg_ends
+from planner.steps.routing.binding import bind_ends, leg_ends
+from planner.steps.routing.doubles import bind_again, drives_of
 from planner.steps.routing.given import Bound, Given, Problem
 from planner.steps.routing.items import (
     COVER,
@@ -32,6 +33,7 @@ STEP_OF = {COVER: 0.1, PROPERTY: 0.1, SERVICE: 0.1, SLOPE: 0.001, DROP: 0.03, TI
 # [m], of a slope [m/m]: a small relaxation of each kind of thing
 NEAR = 4.0  # [m] services farther from a leg in plan than this do not bind it
 FREE = 1.0 - 1e-6  # [levels] a row with at least this much left lets the leg be one level higher
+ROUNDS = 1.0  # [levels] more, where two drives meet in line off the grid
 MOST_SAVINGS = 8  # things whose relaxation is tried
 
 
@@ -46,9 +48,10 @@ class Reasons:
 
 @dataclass(frozen=True, eq=False)
 class _Leg:
-    """A chosen leg at its levels."""
+    """A chosen leg of one drive at its levels."""
 
     number: int  # in the bound
+    whole: tuple[int, int]  # the leg that it is all or a part of, and the fall of that [levels]
     up: int
     down: int
     z: int
@@ -56,6 +59,16 @@ class _Leg:
     chain: int
     pipe: int
     ends: LegEnds  # of this leg alone
+
+    @property
+    def in_part(self) -> bool:
+        """Whether it runs on in line through a pit without a manhole."""
+        return self.number != self.whole[0]
+
+    @property
+    def free(self) -> float:
+        """Least that a row must leave so that the leg can be one level higher. [levels]"""
+        return FREE + ROUNDS * self.in_part
 
 
 @dataclass
@@ -93,7 +106,7 @@ def explain_levels(given: Given, served: Bools, problem: Problem, found: Optimum
         pits[leg.up] = _explain_pit(given, (problem, found), (causes, into), leg)
     for leg in legs:
         words[leg.number] = _explain_leg(given, causes, leg)
-    for pit in found.level:
+    for pit in found.level:  # a pit between is no pit of the programme
         pits.setdefault(pit, _root_words(given, pit))
     savings = _find_savings(given, served, problem, (found, causes))
     return Reasons(pits, tuple(words[leg.number] for leg in legs), savings)
@@ -105,17 +118,18 @@ def _root_words(given: Given, pit: int) -> str:
 
 
 def _legs_at(given: Given, bound: Bound, found: Optimum) -> list[_Leg]:
-    """The optimum's legs, in its order: from the roots up."""
+    """The optimum's drives, in its order: from the roots up."""
+    falls = dict(zip(found.leg.tolist(), (found.up_level - found.down_level).tolist(), strict=True))
     legs = []
-    for leg, z, a in zip(
-        found.leg.tolist(), found.up_level.tolist(), found.down_level.tolist(), strict=True
-    ):
-        number = int(bound.chain[leg])
+    for drive in drives_of(bound, found):
+        number = int(bound.chain[drive.leg])
         pits = given.candidates.chains[number].pits
-        up, down = (np.flatnonzero(pits == pit)[:1] for pit in (bound.up[leg], bound.down[leg]))
+        up, down = (np.flatnonzero(pits == pit)[:1] for pit in (drive.up, drive.down))
         ends = leg_ends(given, number, up, down)
+        whole = drive.whole, falls[drive.whole]
         legs.append(_Leg(
-            leg, int(bound.up[leg]), int(bound.down[leg]), z, a, number, int(bound.pipe[leg]), ends
+            drive.leg, whole, drive.up, drive.down, drive.up_level, drive.down_level, number,
+            int(bound.pipe[drive.leg]), ends,
         ))  # fmt: skip
     return legs
 
@@ -131,19 +145,20 @@ def _tight(given: Given, served: Bools, problem: Problem, leg: _Leg) -> list[tup
     found = []
     bare = _Asked(given, leg, nobody, nobody)
     room, place = bare.room()
-    if room < FREE:
+    if room < leg.free:
         found.append((Item(COVER), place))
     rows = given.layout.chains[leg.chain].properties
     passed = (houses.station >= leg.ends.serves_from[0]) & (houses.station < leg.ends.serves_to[0])
     for k in every[passed & served[rows]]:
         room, place = _Asked(given, leg, np.array([k]), nobody).room()
-        if room < FREE and bare.room()[0] >= FREE:
+        if room < leg.free <= bare.room()[0]:
             found.append((Item(PROPERTY, int(rows[k])), place))
     for row in near:
         room, place = _Asked(given, leg, nobody, np.array([row])).room()
-        if room < FREE and bare.room()[0] >= FREE:
+        if room < leg.free <= bare.room()[0]:
             found.append((Item(SERVICE, int(row)), place))
-    if leg.z - leg.a <= problem.bound.falls[leg.number, 0]:
+    whole, fall = leg.whole
+    if fall <= problem.bound.falls[whole, 0]:
         found.append((Item(SLOPE), 0.0))
     return found
 
@@ -178,7 +193,7 @@ class _Asked:
         for b in range(int(band_start[1])):
             below = slice(int(low[b]), int(high[b]))
             left, where = self._least(bt[below], bh[below])
-            if left >= -FREE and left < room:
+            if -FREE <= left < room:
                 room, place = left, where
         return room, place
 
@@ -217,6 +232,8 @@ def _explain_pit(
 ) -> str:  # fmt: skip
     """What fixes the level at which the sewer leaves a pit by a leg."""
     (problem, found), (causes, into) = solved, known
+    if leg.up not in found.level:
+        return _explain_between(given, causes, into[leg.up][0], leg)
     level = found.level[leg.up]
     cause: tuple[Item, str] | None = None
     word = ""
@@ -237,6 +254,18 @@ def _explain_pit(
     if cause is not None:
         causes.length[cause[0]] += float(leg.ends.length[0])
     return word or "the levels of the legs below"
+
+
+def _explain_between(given: Given, causes: _Causes, above: _Leg, leg: _Leg) -> str:
+    """What fixes the level of a pit without a manhole: what fixes the line that it stands on."""
+    cause = _lower_cause(given, causes, above)
+    if cause is None:
+        rows = [item for item, _ in causes.of_leg[leg.number] if item.kind != SLOPE]
+        cause = (rows[0], name_item(given.site, rows[0])) if rows else None
+    causes.of_pit[leg.up] = cause
+    if cause is not None:
+        causes.length[cause[0]] += float(leg.ends.length[0])
+    return "in line between its neighbours" + (f", fixed by {cause[1]}" if cause else "")
 
 
 def _lower_cause(given: Given, causes: _Causes, leg: _Leg) -> tuple[Item, str] | None:

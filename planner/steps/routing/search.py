@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from planner.kernels.optimum import Optimum, fill, find_optimum, least_cost, walk_optimum
 from planner.kernels.programme import DOWN
 from planner.records import Bools, ChosenLeg, Ints, Solution
-from planner.steps.routing.binding import bind_again, inlets_apart
+from planner.steps.routing.binding import inlets_apart
+from planner.steps.routing.doubles import Drive, bind_again, drives_of, price_of_rounding
 from planner.steps.routing.given import Bound, Given, Problem
 from planner.steps.routing.pricing import build_problem, make_problem
 from planner.steps.routing.reasons import explain_levels
@@ -65,13 +66,20 @@ def settle_route(found: Found) -> Solution:
             break
         found = _tell_apart(found, hopeful)
     reasons = explain_levels(given, found.served, best.problem, best.optimum)
-    legs = _chosen_legs(best.problem.bound, best.optimum)
-    counts = {"pits": len(given.candidates.ground), "legs": len(whole.up)}
-    cost = best.optimum.cost
+    bound, chosen = best.problem.bound, best.optimum
+    drives = drives_of(bound, chosen)
+    double, once = whole.parts[:, 0] >= 0, whole.steeper < 0
+    counts = {
+        "pits": len(given.candidates.ground), "legs": int((once & ~double).sum()),
+        "doubles": int((once & double).sum()),
+    }  # fmt: skip
+    cost = chosen.cost + price_of_rounding(bound, chosen)
     return Solution(
-        legs=legs, level=best.optimum.level, cost=cost, lower_bound=min(lower, cost),
-        served=found.served, why_not={}, counts=counts, conflicts=(), pit_binds=reasons.pits,
-        leg_binds=reasons.legs, savings=reasons.savings,
+        legs=tuple(_chosen_leg(bound, drive) for drive in drives),
+        level={**{drive.up: drive.up_level for drive in drives}, **chosen.level}, cost=cost,
+        lower_bound=min(lower, cost), served=found.served, why_not={}, counts=counts,
+        conflicts=(), pit_binds=reasons.pits, leg_binds=reasons.legs, savings=reasons.savings,
+        without_manhole=frozenset(drive.up for drive in drives if drive.up not in chosen.level),
     )  # fmt: skip
 
 
@@ -94,13 +102,10 @@ def _tell_apart(found: Found, hopeful: Optimum) -> Found:
     return found if best is None else Found(given, found.served, problem, best)
 
 
-def _chosen_legs(bound: Bound, found: Optimum) -> tuple[ChosenLeg, ...]:
-    """The optimum's legs in the words of candidates and chains."""
-    columns = (found.leg, found.drive, found.up_level, found.down_level)
-    return tuple(
-        ChosenLeg(
-            int(bound.up[leg]), int(bound.down[leg]), z, a, drive == DOWN, int(bound.chain[leg]),
-            int(bound.pipe[leg]), float(bound.length[leg]),
-        )
-        for leg, drive, z, a in zip(*(c.tolist() for c in columns), strict=True)
+def _chosen_leg(bound: Bound, drive: Drive) -> ChosenLeg:
+    """A drive of the optimum in the words of candidates and chains."""
+    leg = drive.leg
+    return ChosenLeg(
+        drive.up, drive.down, drive.up_level, drive.down_level, drive.drive == DOWN,
+        int(bound.chain[leg]), int(bound.pipe[leg]), float(bound.length[leg]),
     )  # fmt: skip

@@ -74,8 +74,8 @@ def _number(given: Given, bound: Bound, branch: dict[int, int]) -> tuple[_Sides,
     """Number the groups at every pit; a tie-in is left by its outlet."""
     candidates = given.candidates
     pits = len(candidates.ground)
-    delta = candidates.xy[bound.down] - candidates.xy[bound.up]
-    azimuth = np.degrees(np.arctan2(delta[:, 1], delta[:, 0]))
+    starts = _azimuth(candidates.xy[bound.first_down] - candidates.xy[bound.up])
+    azimuth = _azimuth(candidates.xy[bound.down] - candidates.xy[bound.last_up])
     flow = np.degrees(np.arctan2(candidates.flow[:, 1], candidates.flow[:, 0]))
     string = np.array([branch[int(c)] for c in bound.chain], np.int64)
     string[~candidates.junction[bound.down]] = 0
@@ -84,7 +84,7 @@ def _number(given: Given, bound: Bound, branch: dict[int, int]) -> tuple[_Sides,
     outlet = 90.0 - given.site.tie_ins["outlet_bearing_deg"].to_numpy(float)[row]
     pipes = np.array([(p.nominal, p.inside) for p in given.piping.pipes]).reshape(-1, 2)
     existing = given.site.tie_ins["outlet_diameter_mm"].to_numpy(float)[row] / 1000
-    leave = np.concatenate([azimuth, np.nan_to_num(outlet)])
+    leave = np.concatenate([starts, np.nan_to_num(outlet)])
     out_pit = np.concatenate([bound.up, roots])
     size = np.searchsorted(np.unique(pipes[:, 0]), pipes[bound.pipe, 0])
     key = direction_keys(leave, out_pit, flow, candidates.fine) * SIZES
@@ -105,6 +105,11 @@ def _number(given: Given, bound: Bound, branch: dict[int, int]) -> tuple[_Sides,
         group_ranges(azimuth, into, int(in_start[-1])), free_out, out_pipe, in_pipe,
     )  # fmt: skip
     return sides, out[: len(azimuth)], into
+
+
+def _azimuth(way: Floats) -> Floats:
+    """Direction of ways, anticlockwise from east. [deg]"""
+    return np.asarray(np.degrees(np.arctan2(way[:, 1], way[:, 0])))
 
 
 def branches_of(given: Given) -> dict[int, int]:

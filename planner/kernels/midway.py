@@ -1,0 +1,348 @@
+"""Two legs that meet in line at a pit where nothing changes, seen as one: pairs, falls and rows."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from planner.kernels.hull import lower_hull, sort_pairs
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+STRAIGHT_ON = 0.1  # [deg] a line that turns by no more is straight
+TURN_GUARD = 1e-6  # [deg]
+HALF = 0.5 + 1e-9  # [levels] of two levels as near, the higher one is taken
+NEARLY = 1e-9  # [m] ground that differs by less is as high
+
+
+class Singles(NamedTuple):
+    """Legs, sorted by their lower pit."""
+
+    start: Ints  # (pits + 1,) first leg into each pit
+    up: Ints  # (legs,) upper pit
+    kind: Ints  # (legs,) only legs of one kind are paired; legs below 0 are not
+    alike: Ints  # (legs,) what matters beside the place of the pit between, of a leg by itself
+    ends: Floats  # (legs, 4) upper and lower end [m]
+    falls: Ints  # (legs, 2) least and greatest fall [levels]
+
+
+class Rows(NamedTuple):
+    """Rows and bands of legs, as `planner.kernels.rows.bind_legs` gives them."""
+
+    row_start: Ints
+    row_t: Floats
+    row_h: Floats
+    band_start: Ints
+    band_low: Ints
+    band_high: Ints
+    band_t: Floats
+    band_h: Floats
+
+
+@njit(cache=True, nogil=True)
+def fall_above(share: float, fall: int) -> int:
+    """Fall of the upper of two legs in line: to the level of the grid nearest to the line.
+
+    Parameters
+    ----------
+    share
+        Part of the whole length that the upper leg makes up.
+    fall
+        Fall of both. [levels]
+
+    Examples
+    --------
+    >>> fall_above(0.5, 10), fall_above(0.5, 11), fall_above(0.3, 11)
+    (5, 5, 3)
+    """
+    return math.ceil(share * fall - HALF)
+
+
+@njit(cache=True, nogil=True)
+def whole_falls(share: float, high: Ints, low: Ints) -> tuple[int, int]:
+    """Least and greatest fall of two legs in line that leave each of them a fall it may have.
+
+    Parameters
+    ----------
+    share
+        Part of the whole length that the upper leg makes up.
+    high, low : (2,)
+        Least and greatest fall of the upper and of the lower leg. [levels]
+
+    Returns
+    -------
+    The first is greater than the second where there is none.
+    """
+    least = max(
+        high[0] + low[0], math.floor((high[0] - 1) / share),
+        math.floor((low[0] - 1) / (1.0 - share)),
+    )  # fmt: skip
+    most = min(
+        high[1] + low[1], math.ceil((high[1] + 1) / share), math.ceil((low[1] + 1) / (1.0 - share))
+    )
+    while least <= most:
+        above = fall_above(share, least)
+        if above >= high[0] and least - above >= low[0]:
+            break
+        least += 1
+    while most >= least:
+        above = fall_above(share, most)
+        if above <= high[1] and most - above <= low[1]:
+            break
+        most -= 1
+    return least, most
+
+
+@njit(cache=True, nogil=True)
+def window_falls(share: Floats, high: Ints, low: Ints) -> Ints:
+    """`whole_falls` of many pairs, (pairs, 2)."""
+    found = np.empty((len(share), 2), np.int64)
+    for i in range(len(share)):
+        found[i, 0], found[i, 1] = whole_falls(share[i], high[i], low[i])
+    return found
+
+
+@njit(cache=True, nogil=True)
+def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) -> Ints:
+    """Pairs of legs that run on in line through the pit where they meet.
+
+    A pair is left out where one leg joins its ends. Of pairs between the same two pits that are
+    alike, only those are kept whose pit between is the shallowest at some fall, and those that may
+    lie flatter than any of them: no other can be cheaper.
+
+    Parameters
+    ----------
+    legs
+        The legs.
+    ground : (pits,)
+        Ground. [m]
+    places : (pits,)
+        Pits with one number cost the same but for their depth; -1 for those not to be passed so.
+    longest
+        Greatest length of the two together. [m]
+
+    Returns
+    -------
+    (pairs, 2)
+        The upper and the lower leg, sorted by the lower pit.
+    """
+    found = np.empty((256, 2), np.int64)
+    n = 0
+    way = legs.ends[:, 2:] - legs.ends[:, :2]
+    length = np.hypot(way[:, 0], way[:, 1])
+    way = way / length.reshape(-1, 1)
+    most = math.sin(math.radians(STRAIGHT_ON - TURN_GUARD))
+    joined = np.full(len(ground), -1)
+    for v in range(len(legs.start) - 1):
+        first = n
+        for low in range(legs.start[v], legs.start[v + 1]):
+            joined[legs.up[low]] = v
+        for low in range(legs.start[v], legs.start[v + 1]):
+            m = legs.up[low]
+            if places[m] < 0 or legs.kind[low] < 0:
+                continue
+            for high in range(legs.start[m], legs.start[m + 1]):
+                if joined[legs.up[high]] == v or legs.kind[high] != legs.kind[low]:
+                    continue
+                if length[high] + length[low] > longest:
+                    continue
+                if abs(way[high, 0] * way[low, 1] - way[high, 1] * way[low, 0]) > most:
+                    continue
+                if way[high, 0] * way[low, 0] + way[high, 1] * way[low, 1] < 0.0:
+                    continue
+                if n == len(found):
+                    found = np.concatenate((found, np.empty((n, 2), np.int64)))
+                found[n, 0], found[n, 1] = high, low
+                n += 1
+        if n > first:
+            n = first + _thin_out(found[first:n], legs, ground, places, length)
+    return found[:n]
+
+
+@njit(cache=True, nogil=True)
+def _thin_out(block: Ints, legs: Singles, ground: Floats, places: Ints, length: Floats) -> int:
+    """Keep those pairs into one pit that can be the cheapest, in place; returns their number."""
+    count = len(block)
+    share, least = np.empty(count), np.empty(count, np.int64)
+    level, key = np.empty(count), np.empty((5, count), np.int64)
+    for i in range(count):
+        high, low = block[i, 0], block[i, 1]
+        share[i] = length[high] / (length[high] + length[low])
+        least[i], _ = whole_falls(share[i], legs.falls[high], legs.falls[low])
+        level[i] = ground[legs.up[low]]
+        key[0, i], key[1, i] = legs.up[high], legs.kind[high]
+        key[2, i], key[3, i], key[4, i] = places[legs.up[low]], legs.alike[high], legs.alike[low]
+    order = np.argsort(-np.abs(share - 0.5), kind="mergesort")
+    order = order[np.argsort(least[order], kind="mergesort")]
+    for k in range(4, -1, -1):
+        order = order[np.argsort(key[k][order], kind="mergesort")]
+    kept, begin = np.empty(count, np.int64), 0
+    n = 0
+    for i in order:
+        if n > begin and not (key[:, i] == key[:, kept[begin]]).all():
+            begin = n
+        if _can_win(share, level, kept[begin:n], i):
+            kept[n] = i
+            n += 1
+    block[:n] = block[kept[:n]]
+    return n
+
+
+@njit(cache=True, nogil=True)
+def _can_win(share: Floats, level: Floats, kept: Ints, i: int) -> bool:
+    """Whether a pit between lies below every line through two that are kept already."""
+    for a in kept:
+        if share[a] > share[i]:
+            continue
+        for b in kept:
+            if share[b] < share[i]:
+                continue
+            apart = share[b] - share[a]
+            part = (share[i] - share[a]) / apart if apart > 0.0 else 0.0
+            if level[a] + part * (level[b] - level[a]) <= level[i] + NEARLY:
+                return False
+    return True
+
+
+@njit(cache=True, nogil=True)
+def join_rows(rows: Rows, pairs: Ints, share: Floats) -> Rows:
+    """Rows of two legs in line as rows of one, the pit between being on the straight line.
+
+    Parameters
+    ----------
+    rows
+        Rows of the legs.
+    pairs : (pairs, 2)
+        Upper and lower leg.
+    share : (pairs,)
+        Part of the whole length that the upper leg makes up.
+    """
+    total, bands, entries = 0, 0, 0
+    for leg in pairs.ravel():
+        total += rows.row_start[leg + 1] - rows.row_start[leg]
+        first, last = rows.band_start[leg], rows.band_start[leg + 1]
+        bands += last - first
+        entries += rows.band_low[last] - rows.band_low[first]
+    out = _room(len(pairs), total, bands, entries)
+    n, nb, ne = 0, 0, 0
+    for p in range(len(pairs)):
+        begin = n
+        for side in range(2):
+            base, part = (0.0, share[p]) if side == 0 else (share[p], 1.0 - share[p])
+            leg = pairs[p, side]
+            for k in range(rows.row_start[leg], rows.row_start[leg + 1]):
+                out.row_t[n], out.row_h[n] = min(1.0, base + part * rows.row_t[k]), rows.row_h[k]
+                n += 1
+            for band in range(rows.band_start[leg], rows.band_start[leg + 1]):
+                ne = _copy_band(rows, band, out, nb, ne)
+                for k in range(out.band_low[nb], ne):
+                    out.band_t[k] = min(1.0, base + part * out.band_t[k])
+                nb += 1
+        sort_pairs(out.row_t[begin:n], out.row_h[begin:n], n - begin)
+        n = begin + lower_hull(out.row_t[begin:n], out.row_h[begin:n], n - begin)
+        out.row_start[p + 1], out.band_start[p + 1] = n, nb
+    return _cut(out, n, nb, ne)
+
+
+@njit(cache=True, nogil=True)
+def take_rows(rows: Rows, which: Ints, place: Floats, lowest: Floats) -> Rows:
+    """Rows of some legs, one more than once if asked, with a least level somewhere along them.
+
+    Parameters
+    ----------
+    rows
+        Rows of legs.
+    which : (wanted,)
+        The legs.
+    place, lowest : (wanted,)
+        Where along the leg, and the least invert there, infinitely low for none. [m]
+    """
+    total, bands, entries = 0, 0, 0
+    for leg in which:
+        total += rows.row_start[leg + 1] - rows.row_start[leg]
+        first, last = rows.band_start[leg], rows.band_start[leg + 1]
+        bands += last - first + 1
+        entries += rows.band_low[last] - rows.band_low[first] + 2
+    out = _room(len(which), total, bands, entries)
+    n, nb, ne = 0, 0, 0
+    for i in range(len(which)):
+        leg = which[i]
+        for k in range(rows.row_start[leg], rows.row_start[leg + 1]):
+            out.row_t[n], out.row_h[n] = rows.row_t[k], rows.row_h[k]
+            n += 1
+        if lowest[i] > -np.inf:  # a band that can only be passed above
+            out.band_low[nb], out.band_high[nb] = ne, ne + 1
+            out.band_t[ne], out.band_h[ne] = 0.0, -np.inf
+            out.band_t[ne + 1], out.band_h[ne + 1] = place[i], lowest[i]
+            nb, ne = nb + 1, ne + 2
+            out.band_low[nb] = ne
+        for band in range(rows.band_start[leg], rows.band_start[leg + 1]):
+            ne = _copy_band(rows, band, out, nb, ne)
+            nb += 1
+        out.row_start[i + 1], out.band_start[i + 1] = n, nb
+    return _cut(out, n, nb, ne)
+
+
+@njit(cache=True, nogil=True)
+def _room(legs: int, rows: int, bands: int, entries: int) -> Rows:
+    """Room for rows."""
+    return Rows(
+        np.zeros(legs + 1, np.int64), np.empty(rows), np.empty(rows),
+        np.zeros(legs + 1, np.int64), np.zeros(bands + 1, np.int64),
+        np.zeros(bands + 1, np.int64), np.empty(entries), np.empty(entries),
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True)
+def _copy_band(rows: Rows, band: int, out: Rows, nb: int, ne: int) -> int:
+    """Write a band as the next one; returns where its entries end."""
+    first, last = rows.band_low[band], rows.band_low[band + 1]
+    out.band_low[nb], out.band_high[nb] = ne, ne + rows.band_high[band] - first
+    out.band_t[ne : ne + last - first] = rows.band_t[first:last]
+    out.band_h[ne : ne + last - first] = rows.band_h[first:last]
+    out.band_low[nb + 1] = ne + last - first
+    return int(out.band_low[nb + 1])
+
+
+@njit(cache=True, nogil=True)
+def _cut(out: Rows, rows: int, bands: int, entries: int) -> Rows:
+    """The rows without the room that is left over."""
+    out.band_high[bands] = entries
+    return Rows(
+        out.row_start, out.row_t[:rows], out.row_h[:rows], out.band_start,
+        out.band_low[: bands + 1], out.band_high[: bands + 1], out.band_t[:entries],
+        out.band_h[:entries],
+    )  # fmt: skip
+
+
+@njit(cache=True, nogil=True)
+def shift_rows(rows: Rows, by: Floats) -> tuple[Floats, Floats]:
+    """Heights of rows and bands, tightened leg by leg.
+
+    Parameters
+    ----------
+    rows
+        The rows.
+    by : (legs,)
+        By how much; less than nothing loosens. [as the heights]
+
+    Returns
+    -------
+    row_h, band_h
+        What must lie below lies lower by so much, what must lie above higher.
+    """
+    row_h, band_h = rows.row_h.copy(), rows.band_h.copy()
+    for leg in range(len(by)):
+        if by[leg] == 0.0:
+            continue
+        row_h[rows.row_start[leg] : rows.row_start[leg + 1]] -= by[leg]
+        for band in range(rows.band_start[leg], rows.band_start[leg + 1]):
+            band_h[rows.band_low[band] : rows.band_high[band]] -= by[leg]
+            band_h[rows.band_high[band] : rows.band_low[band + 1]] += by[leg]
+    return row_h, band_h
