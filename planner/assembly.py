@@ -94,7 +94,7 @@ def assemble(site: Site, drawn: Drawn) -> Plan:
         "pit_footprints": pits.footprint_frame(pit_frame, shapes),
     }  # fmt: skip
     frames["conflicts"], frames["superseded"] = register.keep_register(
-        site, register.describe(site, found.frame, found.detail), drawn.earlier,
+        site, register.describe(found.frame, found.detail), drawn.earlier,
         clearances.Nearby(services, *built),
     )  # fmt: skip
     if drawn.no_pits is not None:

@@ -13,7 +13,10 @@ import shapely
 from planner.assembly import Drawn, Search, assemble, optimality
 from planner.model import Floats, Plan, Register, Site
 from planner.records import Bools, StreetGraph
+from planner.search.again import PlanAgain
+from planner.search.regrade import DesignAgain
 from planner.search.serving import Wish, lay_out_what_passes
+from planner.search.ways_out import price_options
 from planner.search.weighing import (
     Choice,
     Weighed,
@@ -79,7 +82,7 @@ def make_plan(  # noqa: PLR0913  (what a run may ask for, each by its name)
     settled = _price_of_settled(site, choice, wish)
     tell("assemble")
     search = _search(choice)
-    best = _assembled(site, choice.best, search, register)
+    best = _assembled(site, choice.best, search, register, solve_again=True)
     others = [
         _assembled(site, other, replace(search, **_of_other(other)))
         for other in choice.others[:alternatives]
@@ -134,15 +137,16 @@ def _settled_words(site: Site) -> list[str]:
 
 
 def _assembled(
-    site: Site, weighed: Weighed, search: Search, register: Register | None = None
-) -> Plan:
+    site: Site, weighed: Weighed, search: Search, register: Register | None = None,
+    *, solve_again: bool = False,
+) -> Plan:  # fmt: skip
     way = weighed.way
     given = way.given
     route = naming.name_route(
         site, given.candidates, given.layout, given.piping.pipes, weighed.solution,
         way.graph.property_xy,
     )  # fmt: skip
-    return assemble(
+    plan = assemble(
         site,
         Drawn(
             route,
@@ -154,6 +158,8 @@ def _assembled(
             no_pits=refused_places(site, given.layout, given.corridor),
         ),
     )
+    again = PlanAgain(site, weighed, route) if solve_again and len(plan.conflicts) else None
+    return replace(plan, conflicts=price_options(site, plan.conflicts, again))
 
 
 def _in_frame(site: Site, register: Register | None) -> Register | None:
@@ -261,13 +267,15 @@ def check_design(  # noqa: PLR0913  (layers of a design are arguments of their o
     )
     corridor = find_corridor(site)
     prices = price_candidates(site, design.places, design.pipes, corridor)
-    plan = assemble(
-        site,
-        Drawn(
-            design.route, design.places, prices, corridor.sizes, faults=design.faults,
-            assumed=design.assumed, earlier=_in_frame(site, register), stated=design.stated,
-        ),
+    drawn = Drawn(
+        design.route, design.places, prices, corridor.sizes, faults=design.faults,
+        assumed=design.assumed, earlier=_in_frame(site, register), stated=design.stated,
     )  # fmt: skip
+    plan = assemble(site, drawn)
+    again = DesignAgain(
+        site, design.route, prices, plan, lambda moved: assemble(site, replace(drawn, route=moved))
+    )
+    plan = replace(plan, conflicts=price_options(site, plan.conflicts, again))
     drained = plan.connections[plan.connections["served"].astype(bool)]["property_id"]
     served = site.properties["property_id"].isin(set(drained)).to_numpy(bool)
     cost = cost_as_searched(site, design.route, prices, served)

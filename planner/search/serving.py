@@ -164,8 +164,13 @@ def tie_in_inverts(site: Site) -> Floats:
 
 def serve_properties(given: Given, served: Bools) -> Found | None:
     """The cheapest route that serves some properties, or None where there is none."""
+    return find_route(with_slopes(given, served), served)
+
+
+def with_slopes(given: Given, served: Bools) -> Given:
+    """What is given, with the slopes that the flow of some properties asks for."""
     slopes = slopes_along(given.site, given.layout, given.piping, served)
-    return find_route(replace(given, slopes=slopes), served)
+    return replace(given, slopes=slopes)
 
 
 def _without(graph: StreetGraph, why_not: dict[int, str]) -> StreetGraph:

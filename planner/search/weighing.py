@@ -20,8 +20,9 @@ from planner.search.serving import (
     serve_properties,
     serve_what_can_be,
     tie_in_inverts,
+    with_slopes,
 )
-from planner.steps.flows import shed_load, slopes_along
+from planner.steps.flows import shed_load
 from planner.steps.layout import every_choice, is_only_choice, other_streets
 from planner.steps.routing import Given, build_problem, settle_route
 
@@ -268,6 +269,5 @@ def _name(layout: Layout) -> tuple[object, ...]:
 
 def bound_route(given: Given, served: Bools) -> float:
     """What any route in given streets costs at least, infinite where there is none."""
-    slopes = slopes_along(given.site, given.layout, given.piping, served)
-    problem = build_problem(replace(given, slopes=slopes), served)
+    problem = build_problem(with_slopes(given, served), served)
     return least_cost(problem.optimistic, fill(problem.optimistic))

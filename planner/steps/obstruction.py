@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -105,10 +106,11 @@ def service_runs(site: Site, widest_bore: float, widest_pipe: float) -> Runs:
     ]).reshape(-1, 2)  # fmt: skip
     water = layer["kind"].isin(["water", "reclaimed"]).to_numpy()
     per_run = service if len(service) else np.empty(0, np.int64)
-    reach = required[per_run].max(axis=1) + widest_bore / 2 + half_width[per_run]
-    apart = site.book.rules.number("water_horizontal_m") + widest_pipe / 2 + half_width[per_run]
-    reach = np.where(water[per_run], np.maximum(reach, apart), reach) + GRID_STEP
     lengths = [len(f[2]) for f in found]
+    apart = site.book.rules.number("water_horizontal_m") + widest_pipe / 2
+    reach = _reach(
+        required[per_run], half_width[per_run], widest_bore, np.where(water[per_run], apart, 0.0)
+    )
     return Runs(
         ends, service, np.concatenate([[0], np.cumsum(lengths)]).astype(np.int64),
         np.concatenate([f[2] for f in found]) if found else np.empty(0),
@@ -116,6 +118,39 @@ def service_runs(site: Site, widest_bore: float, widest_pipe: float) -> Runs:
         half_width[per_run], half_height[per_run], box[per_run], required[per_run],
         water[per_run], _own_pipes(site)[per_run], *build_grid(ends, reach, GRID_CELL),
     )  # fmt: skip
+
+
+def keep_farther(
+    around: Obstructions, services: tuple[int, ...], required: float, widest: float
+) -> Obstructions:
+    """The same, with some services that ask for more room.
+
+    Parameters
+    ----------
+    around
+        Everything that binds the levels of a leg.
+    services
+        Their rows.
+    required
+        Least clearance to them, edge to edge. [m]
+    widest
+        Outside diameter that the grid must allow for. [m]
+    """
+    runs = around.runs
+    mine = np.isin(runs.service, services)[:, None]
+    least = np.where(mine, np.maximum(runs.required, required), runs.required)
+    apart = np.where(runs.is_water, around.water.horizontal + widest / 2, 0.0)
+    grid = build_grid(runs.ends, _reach(least, runs.half_width, widest, apart), GRID_CELL)
+    runs = runs._replace(
+        required=np.ascontiguousarray(least), frame=grid[0], start=grid[1], items=grid[2]
+    )
+    return replace(around, runs=runs)
+
+
+def _reach(required: Floats, half_width: Floats, widest: float, apart: Floats) -> Floats:
+    """How far from the axis of each run its cells of the grid reach. [m]"""
+    reach = np.maximum(required.max(axis=1) + widest / 2, apart)
+    return np.asarray(reach + half_width + GRID_STEP)
 
 
 def _runs_of(

@@ -46,6 +46,7 @@ SITES: dict[str, dict[str, Any]] = {
 }  # fmt: skip
 LAYERS = ("pits", "legs", "connections", "conflicts", "pit_footprints")
 NOT_KNOWN = {"binds"}  # what fixes a level is known of a plan's own search only
+SOLVED = {"options", "cost"}  # of a conflict: likewise what other pits and levels would cost
 
 
 @pytest.fixture(scope="module", params=SITES)
@@ -66,7 +67,8 @@ def test_every_figure_of_every_layer_is_the_same(pair: tuple[planner.Plan, plann
     for layer in LAYERS:
         planned, checked = (getattr(one, layer) for one in pair)
         assert len(planned) == len(checked)
-        assert [c for c in planned.columns if differ(planned, checked, c)] == [], layer
+        names = [c for c in planned.columns if layer != "conflicts" or c not in SOLVED]
+        assert [c for c in names if differ(planned, checked, c)] == [], layer
 
 
 def differ(planned: pd.DataFrame, checked: pd.DataFrame, column: str) -> bool:

@@ -1,6 +1,7 @@
 """Holds bores, pits and connections against every buried service: clearances and conflicts."""
 
 from planner.steps.clearances.find import find_conflicts
+from planner.steps.clearances.judging import unproven_reach
 from planner.steps.clearances.nearest import AROUND, Nearby
 from planner.steps.clearances.rows import RESOLUTIONS, Conflicts
 from planner.steps.clearances.search import (
@@ -27,4 +28,5 @@ __all__ = [
     "index_services",
     "nearest_services",
     "prepare_services",
+    "unproven_reach",
 ]

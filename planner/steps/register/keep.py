@@ -15,7 +15,7 @@ from planner.steps.register.superseded import Works, element_of, supersede
 SAME_PLACE = 5.0  # [m] between the places of one conflict in two runs, at most
 WORSE = 0.01  # [m] of clearance less than before that a settled conflict is opened again for
 SETTLED = ("resolved", "accepted")
-KEPT = ("status", "responsible", "note", "cost")
+KEPT = ("status", "responsible", "note")
 RANK = {"unproven": 0, "tight": 1, "clash": 2}
 NUMBER = re.compile(r"C([0-9]{1,15})")
 
@@ -48,7 +48,6 @@ def keep_register(
         values = kept[name].astype(object).to_numpy(copy=True)
         values[known] = old[name].astype(object).to_numpy()[match[known]]
         kept[name] = values
-    kept["cost"] = pd.to_numeric(kept["cost"], errors="coerce")
     kept = _reopened(kept, old, match)
     left = old.iloc[np.setdiff1d(np.arange(len(old)), match)]
     superseded = supersede(site, left, kept.assign(new=~known), works)

@@ -1,9 +1,10 @@
 """Chooses pits, legs and inverts for a layout: builds and runs the programme."""
 
 from planner.steps.routing.breaks import Break, find_breaks, floor_limits, upstream_properties
+from planner.steps.routing.doubles import bind_all, bind_part, price_of_rounding
 from planner.steps.routing.given import Given
 from planner.steps.routing.memo import Memo
-from planner.steps.routing.pricing import build_problem
+from planner.steps.routing.pricing import build_problem, make_problem
 from planner.steps.routing.search import Found, find_route, settle_route
 from planner.steps.routing.why_not import explain
 
@@ -12,11 +13,15 @@ __all__ = [
     "Found",
     "Given",
     "Memo",
+    "bind_all",
+    "bind_part",
     "build_problem",
     "explain",
     "find_breaks",
     "find_route",
     "floor_limits",
+    "make_problem",
+    "price_of_rounding",
     "settle_route",
     "upstream_properties",
 ]

@@ -32,12 +32,13 @@ def bind_singles(given: Given, served: Bools) -> Bound:
     parts = [
         part
         for number in range(len(given.layout.chains))
-        for part in _bind_chain(given, number, served)
+        for part in bind_chain(given, number, served)
     ]
     return sort_by_lower_pit(join_bounds(parts))
 
 
-def _bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
+def bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
+    """Legs of one drive of a chain, one set a size."""
     candidates, pits = given.candidates, given.candidates.chains[number]
     rules = given.site.book.rules
     tie_in = candidates.tie_in[pits.pits]

@@ -7,6 +7,7 @@ the grid that is nearest to the straight line.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -31,9 +32,10 @@ from planner.kernels.programme import (
     UP_TO_EXIT,
     UP_TO_LAUNCH,
 )
+from planner.kernels.turns import wrap
 from planner.model import Floats
 from planner.records import Bools, Ints
-from planner.steps.routing.binding import bind_singles, bind_singles_again, bore_of
+from planner.steps.routing.binding import bind_chain, bind_singles, bind_singles_again, bore_of
 from planner.steps.routing.given import GUARD, Bound, Given
 from planner.steps.routing.margins import split_by_slope
 from planner.steps.routing.stacking import join_bounds, sort_by_lower_pit
@@ -99,6 +101,55 @@ def bind_again(given: Given, served: Bools, bound: Bound, legs: Ints) -> Bound:
     double = parts[:, 0] >= 0
     single = np.union1d(legs[~double], parts[double].ravel())
     return _all_of(given, bind_singles_again(given, served, bound, single))
+
+
+def bind_part(
+    given: Given, served: Bools, chosen: tuple[Bound, Ints], chains: tuple[int, ...],
+    shut: Bools | None = None,
+) -> Bound:  # fmt: skip
+    """Legs of a plan, and beside them all of some chains, with rows from what is given now.
+
+    Parameters
+    ----------
+    given, served
+        As for `bind_again`.
+    chosen
+        A bound, and which of its legs of one drive the plan is made of: at junctions they keep
+        apart.
+    chains
+        Chains of which every leg may be taken.
+    shut : (candidates,)
+        Places where no pit stands.
+    """
+    bound, legs = chosen
+    firm = legs[~np.isin(bound.chain[legs], chains)]
+    parts = [part for number in chains for part in bind_chain(given, number, served)]
+    if len(firm):
+        again = bind_singles_again(given, served, bound, firm)
+        parts.append(replace(again, strict=np.ones(len(again.up), bool)))
+    single = sort_by_lower_pit(join_bounds(parts))
+    single = replace(single, strict=single.strict | _apart_from(given, single, bound, firm, chains))
+    if shut is not None:
+        closed = shut[single.up] | shut[single.down]
+        single = replace(single, price=np.where(closed[:, None], np.inf, single.price))
+    return _all_of(given, single)
+
+
+def _apart_from(
+    given: Given, single: Bound, bound: Bound, firm: Ints, chains: tuple[int, ...]
+) -> Bools:
+    """Whether legs keep apart from the firm ones into their pit; never where others may come."""
+    xy, least = given.candidates.xy, given.site.book.rules.number("min_leg_separation_deg")
+    own = xy[single.up] - xy[single.down]
+    apart = np.ones(len(single.up), bool)
+    for leg in firm.tolist():
+        way = xy[bound.up[leg]] - xy[bound.down[leg]]
+        turn = np.degrees(np.arctan2(*own.T[::-1]) - np.arctan2(way[1], way[0]))
+        meets = (single.down == bound.down[leg]) & (single.chain != bound.chain[leg])
+        apart &= ~(meets & (np.abs(wrap(turn)) < least - GUARD))
+    ends = [given.layout.chains[number].down for number in chains]
+    shared = [number for number, end in zip(chains, ends, strict=True) if ends.count(end) > 1]
+    return apart & ~np.isin(single.chain, shared)
 
 
 def drives_of(bound: Bound, found: Optimum) -> list[Drive]:
