@@ -190,8 +190,9 @@ def _search(choice: Choice) -> Search:
         f"all ways to serve these {served} properties by straight legs between the "
         f"{counts['pits']:,} places for pits that were looked at in these streets: "
         f"{counts['legs']:,} legs at every invert of the printed grid, in every size that the "
-        "flow asks for and driven either way, with no manhole at a pit where that is cheapest, at "
-        f"most one such pit between two manholes, at the stated prices; {choice.scope}"
+        "flow asks for and driven either way, at the stated prices; where one drive does not reach "
+        "from manhole to manhole, with two that meet at a pit without one, at the places where it "
+        f"can be the shallowest; {choice.scope}"
     )
     return Search(
         solution.cost, choice.lower_bound, scope, solution.savings, conflicts,

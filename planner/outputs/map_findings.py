@@ -20,6 +20,7 @@ CONFLICT_FIELDS = (
     Field("severity", "Severity"),
     Field("strike_probability", "Probability of a strike", "share"),
     Field("resolution", "Resolution", "prose"),
+    Field("options", "Ways out", "prose"),
     Field("status", "Status"),
 )
 TEST_HOLE_FIELDS = (
