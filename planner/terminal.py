@@ -198,10 +198,17 @@ def breach_words(breach: Mapping[str, Any], show: Display) -> str:
 
 
 def measure_words(value: object, unit: str) -> str:
-    """A figure with its unit, as far as it is one."""
+    """A figure with its unit, as far as it is one.
+
+    Examples
+    --------
+    >>> measure_words(0.25, "m"), measure_words(0.5, "1"), measure_words(2, "")
+    ('0.25 m', '0.5', '2')
+    """
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         return str(value)
-    return f"{value:.6f}".rstrip("0").rstrip(".") + f" {unit}".rstrip()
+    name = "" if unit == "1" else unit  # of a share
+    return f"{value:.6f}".rstrip("0").rstrip(".") + f" {name}".rstrip()
 
 
 def found_words(made: Plan, show: Display, advice: int) -> str:
