@@ -23,6 +23,9 @@ Ints = NDArray[np.int64]
 ROUNDING = 1e-6  # [m]
 CHORD_STEP = 5.0  # [m] between the places of a chord at which the grid of edges is asked
 BOTTOM, ORDINARY, TOP = 0, 1, 2  # pits at a chain's lower end, along it and at its upper end
+MOST_LEAN = math.radians(
+    60.0
+)  # legs leave the direction of their street by less; at turns by anything
 
 
 class Edges(NamedTuple):

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from planner.kernels.pairs import MOST_LEAN
 from planner.kernels.standing import find_in_the_way
 from planner.model import PLAN_COLUMNS, Floats, Site
 from planner.records import Bools, Cause, Corridor, Ints, Layout
@@ -22,7 +23,6 @@ from planner.steps.candidates.place import (
     wanted_places,
 )
 
-LEAN = math.radians(60.0)  # legs leave the street's direction by no more; at turns by anything
 UNKNOWN = Cause("the ground is not known", "")
 JUNCTION = Cause("in a junction, where only a branch or a turn has a pit", "")
 NO_ROOM = 0  # number of the cause that stands first in a corridor's
@@ -103,7 +103,7 @@ def _in_the_way(corridor: Corridor, spots: Spots, free: Bools) -> Ints:
     sizes = corridor.sizes
     hit = find_in_the_way(
         np.ascontiguousarray(np.hstack([spots.xy, spots.flow])),
-        np.where(free, math.pi / 2, LEAN),
+        np.where(free, math.pi / 2, MOST_LEAN),
         min(sizes.exit_length, sizes.launch_length),
         min(sizes.exit_width, sizes.launch_width),
         corridor.obstacles,

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from planner.kernels.midway import Rows
-from planner.kernels.pairs import BOTTOM, ORDINARY, TOP, pair_pits
+from planner.kernels.pairs import BOTTOM, MOST_LEAN, ORDINARY, TOP, pair_pits
 from planner.kernels.programme import DRIVES
 from planner.kernels.rows import Bore, Houses, LegEnds, bind_legs
 from planner.kernels.turns import wrap
@@ -19,7 +19,7 @@ from planner.steps.routing.given import GUARD, Bound, Given
 from planner.steps.routing.leg_prices import price_legs
 from planner.steps.routing.stacking import join_bounds, sort_by_lower_pit
 
-MOST_ANGLE = math.cos(math.radians(60.0))  # legs leave the street's direction by less than this
+MOST_ANGLE = math.cos(MOST_LEAN)  # legs leave the street's direction by less than this
 LEAVE_REACH = 30.0  # [m] the last leg may leave the right of way this near to its tie-in
 ARM_REACH = 20.0  # [m] a junction's arm points to where its street is after this
 EVERYWHERE = 1e9  # [m]
