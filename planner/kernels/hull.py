@@ -245,8 +245,13 @@ def sort_pairs(t: Floats, h: Floats, n: int) -> None:
     n
         Number of points.
     """
+    k = 1
+    while k < n and (t[k - 1] < t[k] or (t[k - 1] == t[k] and h[k - 1] <= h[k])):
+        k += 1
+    if k >= n:  # points mostly come in order
+        return
     gap = n // 2
-    while gap > 0:  # Shell's sort: points mostly come in order
+    while gap > 0:  # Shell's sort
         for i in range(gap, n):
             a, b, k = t[i], h[i], i - gap
             while k >= 0 and (t[k] > a or (t[k] == a and h[k] > b)):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from planner.kernels.midway import Rows, take_rows
 from planner.records import Ints
 from planner.steps.routing.given import Bound
 
@@ -44,25 +45,13 @@ def join_bounds(parts: list[Bound]) -> Bound:
 def sort_by_lower_pit(b: Bound) -> Bound:
     """The same legs sorted by lower pit, then upper pit, then pipe, doubles last."""
     order = np.lexsort((b.steeper, b.between, b.parts[:, 1], b.pipe, b.up, b.down))
-    rows, row_start = _take(b.row_start, order)
-    bands, band_start = _take(b.band_start, order)
-    low, high, end = b.band_low[:-1][bands], b.band_high[:-1][bands], b.band_low[1:][bands]
-    count = end - low
-    new = np.concatenate([[0], np.cumsum(count)]).astype(np.int64)
-    entries = np.repeat(low - new[:-1], count) + np.arange(new[-1])
+    if (order[1:] > order[:-1]).all():
+        return b
+    none = np.full(len(order), -np.inf)
+    rows = take_rows(Rows(*(getattr(b, name) for name in Rows._fields)), order, none, none)
     place = np.empty(len(order) + 1, np.int64)
     place[order], place[-1] = np.arange(len(order)), -1
     return Bound(
         **{name: getattr(b, name)[order] for name in PLAIN},
-        **{name: place[getattr(b, name)[order]] for name in OTHERS},
-        row_start=row_start, row_t=b.row_t[rows], row_h=b.row_h[rows], band_start=band_start,
-        band_low=new, band_high=np.append(new[:-1] + (high - low), new[-1]),
-        band_t=b.band_t[entries], band_h=b.band_h[entries],
+        **{name: place[getattr(b, name)[order]] for name in OTHERS}, **rows._asdict(),
     )  # fmt: skip
-
-
-def _take(start: Ints, order: Ints) -> tuple[Ints, Ints]:
-    """Entries of variable-length lists in a new order of their owners, and the new starts."""
-    count = np.diff(start)[order]
-    new = np.concatenate([[0], np.cumsum(count)]).astype(np.int64)
-    return np.repeat(start[:-1][order] - new[:-1], count) + np.arange(new[-1]), new
