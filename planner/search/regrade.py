@@ -21,6 +21,7 @@ MOST_ASKED = 12  # conflicts: each is checked again from one end to the other
 FARTHEST = 3.0  # [m] that a leg is lowered or raised at most
 ROUNDING = 1e-6  # [m], [levels]
 MOST_MOVES = 4  # a leg
+ALONE = "not by moving the leg up or down as it is"
 
 
 class DesignAgain:
@@ -48,7 +49,7 @@ class DesignAgain:
             for answer in [self._moved(leg, conflict, up=up)]
             if answer is not None
         ]
-        return min(found, key=lambda one: one.price or 0.0) if found else Answer(None)
+        return min(found, key=lambda one: one.price or 0.0) if found else Answer(None, ALONE)
 
     def _moved(self, leg: int, conflict: Conflict, *, up: bool) -> Answer | None:
         levels = self._levels(leg, conflict, up=up)
