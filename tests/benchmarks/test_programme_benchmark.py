@@ -220,9 +220,10 @@ def test_the_programme_is_faster_than_a_dense_product(
     """1 km of street, stations every 2 m, three lanes, levels of 1 cm, all drives and roles.
 
     The product is taken at every 80th pit, with the tables above it filled, and extrapolated by
-    the number of legs; its results are the programme's.
+    the number of legs; its results are the programme's. Every pit keeps its manhole.
     """
-    arrays = instance_of_site(given_of_site(tmp_path, **long_street(1000.0)))
+    every_manhole = {"tables": {"rules": {"max_manhole_spacing_m": 90.0}}}  # so no leg has bands
+    arrays = instance_of_site(given_of_site(tmp_path, **long_street(1000.0), **every_manhole))
     assert arrays["legs_band_start"][-1] == 0
     tell_size(1000.0, arrays)
     instance = as_instance(arrays)
