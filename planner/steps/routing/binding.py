@@ -17,7 +17,7 @@ from planner.model import Floats, Site
 from planner.records import Bools, ChainPipe, ChainPits, Ints
 from planner.steps.routing.given import GUARD, Bound, Given
 from planner.steps.routing.leg_prices import price_legs
-from planner.steps.routing.stacking import join_bounds, sort_by_lower_pit
+from planner.steps.routing.stacking import stack_bounds
 
 MOST_ANGLE = math.cos(MOST_LEAN)  # legs leave the street's direction by less than this
 LEAVE_REACH = 30.0  # [m] the last leg may leave the right of way this near to its tie-in
@@ -34,7 +34,7 @@ def bind_singles(given: Given, served: Bools) -> Bound:
         for number in range(len(given.layout.chains))
         for part in bind_chain(given, number, served)
     ]
-    return sort_by_lower_pit(join_bounds(parts))
+    return stack_bounds(parts)
 
 
 def bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
@@ -127,7 +127,7 @@ def bind_singles_again(given: Given, served: Bools, bound: Bound, legs: Ints) ->
         )  # fmt: skip
         places = bound.up[one], bound.down[one]
         parts.append(_of_one_drive(given, places, kind, _falls(given, number, rank, ends), rows))
-    return sort_by_lower_pit(join_bounds(parts))
+    return stack_bounds(parts)
 
 
 def leg_ends(given: Given, number: int, up: Ints, down: Ints) -> LegEnds:

@@ -18,7 +18,6 @@ from planner.kernels.midway import (
     fall_above,
     find_midways,
     join_rows,
-    take_rows,
     window_falls,
 )
 from planner.kernels.optimum import Optimum
@@ -38,7 +37,15 @@ from planner.records import Bools, Ints
 from planner.steps.routing.binding import bind_chain, bind_singles, bind_singles_again, bore_of
 from planner.steps.routing.given import GUARD, Bound, Given
 from planner.steps.routing.margins import split_by_slope
-from planner.steps.routing.stacking import join_bounds, sort_by_lower_pit
+from planner.steps.routing.stacking import (
+    Sheet,
+    join_rows_of,
+    join_sheets,
+    rows_of,
+    sheet_of,
+    sort_by_lower_pit,
+    stack_bounds,
+)
 
 HALVES = {
     EXIT: {UP_TO_LAUNCH: (DOWN, UP_TO_EXIT)},
@@ -127,7 +134,7 @@ def bind_part(
     if len(firm):
         again = bind_singles_again(given, served, bound, firm)
         parts.append(replace(again, strict=np.ones(len(again.up), bool)))
-    single = sort_by_lower_pit(join_bounds(parts))
+    single = stack_bounds(parts)
     single = replace(single, strict=single.strict | _apart_from(given, single, bound, firm, chains))
     if shut is not None:
         closed = shut[single.up] | shut[single.down]
@@ -190,20 +197,19 @@ def _share(bound: Bound, high: int, low: int) -> float:
 
 def _all_of(given: Given, single: Bound) -> Bound:
     """Legs of one drive, of two, and what of both lies flatter than its margin."""
-    return sort_by_lower_pit(split_by_slope(given, _with_doubles(given, single)))
+    store, sheet = _with_doubles(given, single)
+    return sort_by_lower_pit(store, split_by_slope(given, sheet))
 
 
-def _with_doubles(given: Given, single: Bound) -> Bound:
-    """The same legs, and behind them those that two of them make up."""
+def _with_doubles(given: Given, single: Bound) -> tuple[Rows, Sheet]:
+    """The same legs, and behind them those that two of them make up; and the rows of all."""
     pairs = _find_pairs(given, single)
     if not len(pairs.high):
-        return single
+        return rows_of(single), sheet_of(single)
     step = given.site.project.level_step
-    names = Rows._fields
     rows = join_rows(
-        Rows(*(getattr(single, name) for name in names)),
-        np.ascontiguousarray(np.column_stack([pairs.high, pairs.low])), pairs.share,
-    )  # fmt: skip
+        rows_of(single), np.ascontiguousarray(np.column_stack([pairs.high, pairs.low])), pairs.share
+    )
     falls = [
         window_falls(
             pairs.share, np.ascontiguousarray(single.falls[pairs.high, k : k + 2]),
@@ -211,7 +217,6 @@ def _with_doubles(given: Given, single: Bound) -> Bound:
         )
         for k in (0, 2)
     ]  # fmt: skip
-    own = rows, np.hstack(falls)
     limits = _floors(given)
     lowest_between = _lowest_between(given, single, pairs)
     made = []
@@ -228,8 +233,8 @@ def _with_doubles(given: Given, single: Bound) -> Bound:
             keep = np.flatnonzero(np.isfinite(priced.price).any(axis=1) & needed)
             free = lowest_between - step >= lowest
             bare = np.where(free, -np.inf, lowest)
-            made.append(_of_kind(single, pairs, own, (role, priced), (keep, bare)))
-    return join_bounds([single, *made])
+            made.append(_of_kind(single, pairs, np.hstack(falls), (role, priced), (keep, bare)))
+    return join_rows_of([rows_of(single), rows]), join_sheets([sheet_of(single), *made])
 
 
 def _find_pairs(given: Given, single: Bound) -> _Pairs:
@@ -282,22 +287,23 @@ def _lowest_between(given: Given, single: Bound, pairs: _Pairs) -> Floats:
 
 
 def _of_kind(
-    single: Bound, pairs: _Pairs, own: tuple[Rows, Ints], kind: tuple[int, _Priced],
+    single: Bound, pairs: _Pairs, falls: Ints, kind: tuple[int, _Priced],
     kept: tuple[Ints, Floats],
-) -> Bound:  # fmt: skip
+) -> Sheet:  # fmt: skip
     """Doubles whose pit between is built for one thing and no deeper than a limit."""
-    (rows, falls), (role, priced), (keep, lowest) = own, kind, kept
+    (role, priced), (keep, lowest) = kind, kept
     high, low = pairs.high[keep], pairs.low[keep]
-    taken = take_rows(rows, keep, pairs.share[keep], lowest[keep])
-    return Bound(
-        up=single.up[high], down=single.down[low],
-        length=single.length[high] + single.length[low],
-        ways=single.ways[high] & single.ways[low], strict=single.strict[high] & single.strict[low],
-        chain=single.chain[high], pipe=single.pipe[high], falls=falls[keep], **taken._asdict(),
-        price=priced.price[keep], price_depth=priced.price_depth[keep],
-        parts=np.column_stack([high, low]), between=np.full(len(keep), role),
-        rounding=priced.rounding[keep], steeper=np.full(len(keep), -1),
-    )  # fmt: skip
+    columns = {
+        "up": single.up[high], "down": single.down[low],
+        "length": single.length[high] + single.length[low],
+        "ways": single.ways[high] & single.ways[low],
+        "strict": single.strict[high] & single.strict[low],
+        "chain": single.chain[high], "pipe": single.pipe[high], "falls": falls[keep],
+        "price": priced.price[keep], "price_depth": priced.price_depth[keep],
+        "parts": np.column_stack([high, low]), "between": np.full(len(keep), role),
+        "rounding": priced.rounding[keep], "steeper": np.full(len(keep), -1),
+    }  # fmt: skip
+    return Sheet(columns, len(single.up) + keep, pairs.share[keep], lowest[keep])
 
 
 def _prices(given: Given, single: Bound, pairs: _Pairs, role: int, rank: int) -> _Priced:

@@ -6,15 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from planner.kernels.midway import Rows, take_rows
 from planner.model import Floats
 from planner.records import Ints
 from planner.rules import stepped
-from planner.steps.routing.given import Bound, Given
-from planner.steps.routing.stacking import PLAIN, join_bounds
+from planner.steps.routing.given import Given
+from planner.steps.routing.stacking import Sheet, join_sheets
 
 
-def split_by_slope(given: Given, bound: Bound) -> Bound:
+def split_by_slope(given: Given, sheet: Sheet) -> Sheet:
     """The same legs, each that may lie flatter than its margin twice: steeper, and flatter.
 
     What a leg costs more where it is flatter is a preference and no money: with the tolerance of a
@@ -24,42 +23,29 @@ def split_by_slope(given: Given, bound: Bound) -> Bound:
     ----------
     given
         What the route is chosen from.
-    bound
+    sheet
         The legs, in any order.
     """
     per_m = given.prices.slope_margin
     if per_m <= 0.0:
-        return bound
-    steep = _least_steep(given, bound)
-    low, high = bound.falls[:, [0, 2]], bound.falls[:, [1, 3]]
+        return sheet
+    steep, falls = _least_steep(given, sheet), sheet.columns["falls"].copy()
+    low, high = falls[:, [0, 2]], falls[:, [1, 3]]
     flat = np.flatnonzero((low < np.minimum(steep[:, None], high + 1)).any(axis=1))
     if not len(flat):
-        return bound
-    falls = bound.falls.copy()
+        return sheet
     falls[:, [0, 2]] = np.maximum(low, steep[:, None])
-    steeper = replace(bound, falls=falls)
-    return join_bounds([steeper, _flatter(bound, flat, steep[flat] - 1, per_m)])
+    steeper = replace(sheet, columns=sheet.columns | {"falls": falls})
+    gentle = sheet.columns["falls"][flat].copy()
+    gentle[:, [1, 3]] = np.minimum(gentle[:, [1, 3]], steep[flat, None] - 1)
+    price = sheet.columns["price"][flat] + per_m * sheet.columns["length"][flat, None]
+    return join_sheets([steeper, sheet.take(flat, falls=gentle, price=price, steeper=flat)])
 
 
-def _flatter(bound: Bound, which: Ints, most: Ints, per_m: float) -> Bound:
-    """Some of the legs at falls up to a greatest one."""
-    none = np.full(len(which), -np.inf)
-    rows = take_rows(
-        Rows(*(getattr(bound, name) for name in Rows._fields)), which, none, none
-    )  # fmt: skip
-    own = replace(
-        bound, **{name: getattr(bound, name)[which] for name in PLAIN}, **rows._asdict(),
-        parts=bound.parts[which], steeper=which,
-    )  # fmt: skip
-    falls = own.falls.copy()
-    falls[:, [1, 3]] = np.minimum(falls[:, [1, 3]], most[:, None])
-    return replace(own, falls=falls, price=own.price + per_m * own.length[:, None])
-
-
-def _least_steep(given: Given, bound: Bound) -> Ints:
+def _least_steep(given: Given, sheet: Sheet) -> Ints:
     """Least fall of each leg that is no flatter than its margin. [levels]"""
-    length = bound.length / given.site.project.level_step
-    return np.ceil(margin_slopes(given)[bound.pipe] * length - 1e-6).astype(np.int64)
+    fall = margin_slopes(given)[sheet.columns["pipe"]] * sheet.columns["length"]
+    return np.asarray(np.ceil(fall / given.site.project.level_step - 1e-6), np.int64)
 
 
 def margin_slopes(given: Given) -> Floats:
