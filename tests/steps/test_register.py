@@ -17,41 +17,17 @@ from planner.cli import app
 from planner.inputs.register import read_register
 from planner.model import PLAN_COLUMNS, Register
 from planner.steps.register import keep_register
-from tests.builders import build_site, line
-from tests.register_folder import Beside
-
-GAS = line((80, -20), (80, 20), kind="gas", utility_id="G1", depth_m=0.9, quality="C")
-MAIN = line((20, 4), (180, 4), kind="water", utility_id="W1", depth_m=1.4, quality="C")
-CABLE = line((130, -20), (130, 20), kind="electric", utility_id="E1", depth_m=1.0, quality="D")
-
-
-def place(folder: Path, *services: dict[str, Any], **more: Any) -> Path:
-    """A street with services across it."""
-    return build_site(folder, utilities=list(services), **more)
-
-
-def plan_into(project: Path, out: Path, *options: str) -> int:
-    """Exit status of the command that plans into a folder."""
-    found = CliRunner().invoke(app, ["plan", str(project), "--out", str(out), *options])
-    return found.exit_code
-
-
-def layer(out: Path, name: str = "conflicts") -> pd.DataFrame:
-    """A layer of the plan in a folder, by its numbers."""
-    return gpd.read_file(out / "plan.gpkg", layer=name).set_index("conflict_id")
-
-
-def write_beside(out: Path, conflict: str, **written: str) -> None:
-    """Fill in columns of a conflict in the workbook, as a person does."""
-    path = out / "schedules.xlsx"
-    book = openpyxl.load_workbook(path)
-    sheet = book["Conflicts"]
-    head = next(row for row in sheet.iter_rows() if row[0].value == "Conflict")
-    columns = {cell.value: cell.column for cell in head}
-    row = next(r[0].row for r in sheet.iter_rows() if r[0].value == conflict)
-    for name, text in written.items():
-        sheet.cell(row, columns[name], text)
-    book.save(path)
+from tests.builders import line
+from tests.register_folder import (
+    CABLE,
+    GAS,
+    MAIN,
+    Beside,
+    layer,
+    place,
+    plan_into,
+    write_beside,
+)
 
 
 @pytest.fixture
