@@ -128,8 +128,7 @@ def _lines(
             continue
         found = None
         if again is not None:
-            subject = "" if way == REGRADE else conflict.subject
-            key = (way, subject, conflict.services, conflict.required, conflict.rule)
+            key = (way, conflict.subject, conflict.services, conflict.required, conflict.rule)
             if key not in seen:
                 seen[key] = again.answer(way, conflict)
             found = seen[key]
@@ -158,4 +157,4 @@ def _words(site: Site, line: Line) -> str:
     way, price, instead, more = line
     if price is None:
         return f"{way} ({instead})" if instead else way
-    return f"{way}: {'+' if more else ''}{price:,.0f} {site.book.costs.text('currency')}"
+    return f"{way}: {price:{'+' if more else ''},.0f} {site.book.costs.text('currency')}"

@@ -38,7 +38,7 @@ def site_of(folder: Path, top: float, **rules: object) -> planner.Site:
 
 def prices(options: str) -> dict[str, float]:
     """Options that have a price, in their order."""
-    found = re.findall(r"([^;:]+): \+?([\d,]+) EUR", options)
+    found = re.findall(r"([^;:]+): ([+-]?[\d,]+) EUR", options)
     return {way.strip(): float(price.replace(",", "")) for way, price in found}
 
 
@@ -99,6 +99,23 @@ def test_options_stand_in_the_order_of_their_prices_and_none_pays(tmp_path: Path
             assert found == sorted(found)
             assert found[0] >= 0.0
             assert row["cost"] == pytest.approx(found[0], abs=0.5)
+
+
+def test_each_leg_that_is_near_a_service_has_its_own_way_out(tmp_path: Path) -> None:
+    """Two legs of a design over two drains of one name: each option names its own leg."""
+    drains = [line((x, -20), (x, 20), utility_id="S1", kind="storm", quality="B", top_elev_m=98.6,
+                   outside_diameter_m=0.3) for x in (30, 130)]  # fmt: skip
+    site = planner.read_site(build_site(
+        tmp_path, ground=plane(100.0), project={"display_units": "metric"}, utilities=drains,
+        streets=[line((0, 0), (190, 0), street="Main", lanes=1, row_width_m=6.0)],
+        properties=[point(170, 12, property_id="H")],
+        tie_ins=[point(0, 0, tie_in_id="T", invert_elev_m=95.5)],
+    ))  # fmt: skip
+    design = planner.check_design(site, *raised(planner.make_plan(site), 1.0))
+    rows = design.conflicts[design.conflicts["rule"] == "clearance_m"]
+    moved = [re.findall(r"lower (\w+) by", text) for text in rows["options"]]
+    assert sorted(rows["subject"]) == ["L1", "L2"]
+    assert moved == [[subject] for subject in rows["subject"]]
 
 
 def test_where_no_levels_keep_every_rule_that_is_said(tmp_path: Path) -> None:
