@@ -199,6 +199,15 @@ def test_other_money_is_neither_subtracted_nor_starred(written: Path, other: Pat
     assert any(line.split()[-2:] == ["1", "XTS"] for line in said)
 
 
+def test_rules_that_only_one_breaks_are_said_before_its_figures(written: Path, other: Path) -> None:
+    """As a design that is cheaper because it breaks rules."""
+    row = {"rule": "clearance_m", "subject": "L1", "value": 0.1, "limit": 0.6, "unit": "m",
+           "severity": "breach"}  # fmt: skip
+    change_summary(other, lambda summary: summary["breaches"].append(row))
+    found = content(written, other)["cautions"]
+    assert sum("breaks rules" in line and "in neither cost" in line for line in found) == 1
+
+
 def test_a_street_turned_round_is_told(written: Path, other: Path) -> None:
     change_layer(other, "legs", lambda legs: legs.set_geometry(legs.geometry.reverse()))
     told = lines_of(content(written, other), "Streets that flow the other way")

@@ -14,7 +14,7 @@ from planner.steps.comparison.words import some
 def cautions_of(plans: Sequence[EarlierPlan]) -> list[str]:
     """What makes plans hard to compare, a sentence each, the weightiest first."""
     first = plans[0]
-    asked = (_of_served, _of_money, _of_project, _of_place, _of_levels, _of_bases)
+    asked = (_of_served, _of_rules, _of_money, _of_project, _of_place, _of_levels, _of_bases)
     found = [words for plan in plans[1:] for ask in asked for words in ask(first, plan)]
     return [*(words for plan in plans for words in _of_files(plan)), *found]
 
@@ -27,6 +27,19 @@ def _of_served(first: EarlierPlan, plan: EarlierPlan) -> list[str]:
     words = (
         f"{plan.name} does not serve the same properties as {first.name} ({more} more, {fewer} "
         "fewer): neither cost is for what the other does"
+    )
+    return [words]
+
+
+def _of_rules(first: EarlierPlan, plan: EarlierPlan) -> list[str]:
+    mine, theirs = (
+        sum(one.get("severity") == "breach" for one in p.summary["breaches"]) for p in (first, plan)
+    )
+    if mine == theirs:
+        return []
+    words = (
+        f"{plan.name} breaks rules {theirs} times, {first.name} {mine} times: what it would cost "
+        "to keep them is in neither cost"
     )
     return [words]
 

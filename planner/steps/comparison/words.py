@@ -13,8 +13,8 @@ def measured(value: Any, unit: object = "") -> str:
 
     Examples
     --------
-    >>> measured(0.4, "%"), measured(None), measured({"gas": 0.9}, "m")
-    ('0.4 %', 'not set', 'gas 0.9 m')
+    >>> measured(0.4, "%"), measured(0.5, "1"), measured(None), measured({"gas": 0.9}, "m")
+    ('0.4 %', '0.5', 'not set', 'gas 0.9 m')
     """
     if value is None:
         return "not set"
@@ -23,7 +23,7 @@ def measured(value: Any, unit: object = "") -> str:
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         return str(value)
     text = f"{value:.6f}".rstrip("0").rstrip(".")
-    return f"{text} {unit or ''}".rstrip()
+    return text if unit == "1" else f"{text} {unit or ''}".rstrip()
 
 
 def some(names: Sequence[str], most: int = MOST) -> str:
