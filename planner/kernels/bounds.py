@@ -126,7 +126,7 @@ def _walk_down(pits: Pits, groups: Groups, legs: Legs, ahead: _Ahead) -> None:
     """Look at all pits from the heads down."""
     up, group, into, price = legs.up, legs.out_group, legs.in_group, legs.price
     falls, rates = (legs.least_fall, legs.most_fall), legs.price_depth
-    rows = (legs.row_start, legs.row_t, legs.row_h)
+    rows = (legs.rows, legs.row_start, legs.row_t, legs.row_h)
     low, arrive_high, ground = pits.low, pits.arrive_high, pits.ground
     high, highest, above, arrive = ahead.high, ahead.highest, ahead.above, ahead.arrive
     for v in range(len(low)):
@@ -155,7 +155,7 @@ def _walk_up(pits: Pits, groups: Groups, legs: Legs, ahead: _Ahead, bounds: Boun
     """Look at all pits from the roots up."""
     up, group, into, price = legs.up, legs.out_group, legs.in_group, legs.price
     falls, rates = (legs.least_fall, legs.most_fall), legs.price_depth
-    rows = (legs.row_start, legs.row_t, legs.row_h)
+    rows = (legs.rows, legs.row_start, legs.row_t, legs.row_h)
     low, arrive_high, ground, high = pits.low, pits.arrive_high, pits.ground, ahead.high
     tree, least, beyond, rest = bounds.tree, bounds.leg, bounds.beyond, bounds.rest
     for v in range(len(low) - 1, -1, -1):
@@ -185,14 +185,15 @@ def _walk_up(pits: Pits, groups: Groups, legs: Legs, ahead: _Ahead, bounds: Boun
 @inner
 def _highest_ends(
     leg: int, top: int, low: int, arrive_high: int, falls: tuple[Ints, Ints],
-    rows: tuple[Ints, Floats, Floats],
+    rows: tuple[Ints, Ints, Floats, Floats],
 ) -> tuple[float, float, float]:  # fmt: skip
     """Highest start and arrival of a leg, and the greatest sum of both."""
     least, most = falls[0][leg], falls[1][leg]
     z, a = float(top), float(min(arrive_high, top - least))
     both = z + a
-    for k in range(rows[0][leg], rows[0][leg + 1]):
-        t, h = rows[1][k], rows[2][k] + 2.0 * GUARD
+    own = rows[0][leg]
+    for k in range(rows[1][own], rows[1][own + 1]):
+        t, h = rows[2][k], rows[3][k] + 2.0 * GUARD
         a = min(a, h if t >= 1.0 else h - (1.0 - t) * least)
         if t < 1.0:
             z = min(z, (h - t * low) / (1.0 - t))

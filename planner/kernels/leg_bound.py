@@ -27,8 +27,9 @@ class Points(NamedTuple):
 
 
 class Bound(NamedTuple):
-    """Rows and bands so far, with room for more; see `bind_legs`."""
+    """Rows and bands so far, in levels, with room for more; see `bind_legs`."""
 
+    step: float  # height of a level [m]
     row_start: Ints
     row_t: Floats
     row_h: Floats
@@ -63,6 +64,14 @@ def copy_points(t: Floats, h: Floats, n: int, to_t: Floats, to_h: Floats, at: in
     return at + n
 
 
+@spliced
+def write_rows(t: Floats, h: Floats, n: int, bound: Bound, at: int) -> int:
+    """Write n rows at a place among all others; returns where they end."""
+    for i in range(n):
+        bound.row_t[at + i], bound.row_h[at + i] = t[i], h[i] / bound.step
+    return at + n
+
+
 @njit(cache=True)
 def _grow(a: Floats, more: int) -> Floats:
     b = np.empty(2 * len(a) + more)
@@ -86,11 +95,12 @@ def add_band(bound: Bound, n: int, points: Points, below: int, above: int) -> bo
     if n + 2 > len(bound.band_low) or row + below + above > len(bound.band_t):
         return False
     for k in range(below):
-        bound.band_t[row + k], bound.band_h[row + k] = points.t[k], points.low[k]
+        bound.band_t[row + k], bound.band_h[row + k] = points.t[k], points.low[k] / bound.step
     row += below
     bound.band_high[n] = row
     for k in range(above):
-        bound.band_t[row + k], bound.band_h[row + k] = points.t_high[k], points.high[k]
+        bound.band_t[row + k] = points.t_high[k]
+        bound.band_h[row + k] = points.high[k] / bound.step
     bound.band_low[n + 1] = row + above
     return True
 
@@ -129,7 +139,7 @@ def make_work(pieces: Pieces, services: int, most: int) -> Work:
 def more_room(b: Bound, more: int) -> Bound:
     """The same rows and bands with room for more."""
     return Bound(
-        b.row_start, _grow(b.row_t, more), _grow(b.row_h, more), b.band_start,
+        b.step, b.row_start, _grow(b.row_t, more), _grow(b.row_h, more), b.band_start,
         _grow_ints(b.band_low, more), _grow_ints(b.band_high, more),
         _grow(b.band_t, more), _grow(b.band_h, more), b.house_price,
     )  # fmt: skip

@@ -24,10 +24,11 @@ def leg_allows(legs: Legs, leg: int, z: int, a: int) -> bool:
     """
     if not legs.least_fall[leg] <= z - a <= legs.most_fall[leg]:
         return False
-    for k in range(legs.row_start[leg], legs.row_start[leg + 1]):
+    rows = legs.rows[leg]
+    for k in range(legs.row_start[rows], legs.row_start[rows + 1]):
         if (1.0 - legs.row_t[k]) * z + legs.row_t[k] * a > legs.row_h[k] + GUARD:
             return False
-    for band in range(legs.band_start[leg], legs.band_start[leg + 1]):
+    for band in range(legs.band_start[rows], legs.band_start[rows + 1]):
         below, above = True, True
         for k in range(legs.band_low[band], legs.band_high[band]):
             t = legs.band_t[k]

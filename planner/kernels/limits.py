@@ -19,7 +19,7 @@ from planner.kernels.programme import BLOCK, BLOCK_BITS, FAR, GUARD, Legs
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-AT_ONCE = 1 << 14  # legs that are measured together
+AT_ONCE = 1 << 14  # sets of rows that are measured together
 
 
 class Limits(NamedTuple):
@@ -38,8 +38,8 @@ class Limits(NamedTuple):
 @inner
 def highest_arrival(legs: Legs, leg: int) -> float:
     """Highest arrival level for which the upper rows and the least fall leave any start."""
-    most, least = float(FAR), float(legs.least_fall[leg])
-    for k in range(legs.row_start[leg], legs.row_start[leg + 1]):
+    most, least, rows = float(FAR), float(legs.least_fall[leg]), legs.rows[leg]
+    for k in range(legs.row_start[rows], legs.row_start[rows + 1]):
         t, h = legs.row_t[k], legs.row_h[k]
         most = min(most, h + GUARD if t >= 1.0 else h + 2.0 * GUARD - (1.0 - t) * least)
     return max(most, -float(FAR))
@@ -56,7 +56,7 @@ def make_limits(legs: Legs, levels: int) -> Limits:
         Greatest number of levels at which a sewer may arrive at a pit.
     """
     most_bands, most_rows = 0, 0
-    for first in range(0, len(legs.up), AT_ONCE):
+    for first in range(0, len(legs.row_start) - 1, AT_ONCE):
         bands = legs.band_start[first : first + AT_ONCE + 1]
         rows = np.diff(legs.row_start[first : first + AT_ONCE + 1])
         rows += np.diff(legs.band_low[bands])
@@ -84,10 +84,11 @@ def draw_limits(legs: Legs, leg: int, low_up: int, low_down: int, limits: Limits
     limits
         Of which ``lines``, ``side`` and ``most`` are set.
     """
-    first, last = legs.band_start[leg], legs.band_start[leg + 1]
+    rows = legs.rows[leg]
+    first, last = legs.band_start[rows], legs.band_start[rows + 1]
     n = legs.row_start[0] * 0
     for s in range(1 + 2 * (last - first)):
-        begin, end, sign = legs.row_start[leg], legs.row_start[leg + 1], 1.0
+        begin, end, sign = legs.row_start[rows], legs.row_start[rows + 1], 1.0
         t, h = legs.row_t, legs.row_h
         if s > 0:
             band = first + (s - 1) // 2

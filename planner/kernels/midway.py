@@ -33,7 +33,7 @@ class Singles(NamedTuple):
 
 
 class Rows(NamedTuple):
-    """Rows and bands of legs, as `planner.kernels.rows.bind_legs` gives them."""
+    """Sets of rows and bands, as `planner.kernels.rows.bind_legs` gives them for legs."""
 
     row_start: Ints
     row_t: Floats
@@ -136,7 +136,7 @@ def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) ->
     n = 0
     way = legs.ends[:, 2:] - legs.ends[:, :2]
     length = np.hypot(way[:, 0], way[:, 1])
-    way = way / length.reshape(-1, 1)
+    x, y = way[:, 0] / length, way[:, 1] / length
     most = math.sin(math.radians(STRAIGHT_ON - TURN_GUARD))
     joined = np.full(len(ground), -1)
     for v in range(len(legs.start) - 1):
@@ -148,13 +148,15 @@ def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) ->
             if places[m] < 0 or legs.kind[low] < 0:
                 continue
             for high in range(legs.start[m], legs.start[m + 1]):
+                if (
+                    abs(x[high] * y[low] - y[high] * x[low]) > most
+                ):  # as mostly they are not in line
+                    continue
                 if joined[legs.up[high]] == v or legs.kind[high] != legs.kind[low]:
                     continue
                 if length[high] + length[low] > longest:
                     continue
-                if abs(way[high, 0] * way[low, 1] - way[high, 1] * way[low, 0]) > most:
-                    continue
-                if way[high, 0] * way[low, 0] + way[high, 1] * way[low, 1] < 0.0:
+                if x[high] * x[low] + y[high] * y[low] < 0.0:
                     continue
                 if n == len(found):
                     found = np.concatenate((found, np.empty((n, 2), np.int64)))
@@ -217,9 +219,9 @@ def join_rows(rows: Rows, pairs: Ints, share: Floats) -> Rows:
     Parameters
     ----------
     rows
-        Rows of the legs.
+        Sets of rows.
     pairs : (pairs, 2)
-        Upper and lower leg.
+        Those of the upper and of the lower leg.
     share : (pairs,)
         Part of the whole length that the upper leg makes up.
     """
@@ -251,38 +253,37 @@ def join_rows(rows: Rows, pairs: Ints, share: Floats) -> Rows:
 
 
 @njit(cache=True, nogil=True)
-def take_rows(rows: Rows, which: Ints, place: Floats, lowest: Floats) -> Rows:
-    """Rows of some legs, one more than once if asked, with a least level somewhere along them.
+def floor_rows(rows: Rows, which: Ints, place: Floats, lowest: Floats) -> Rows:
+    """Some sets of rows, one more than once if asked, each with a least level besides.
 
     Parameters
     ----------
     rows
-        Rows of legs.
+        Sets of rows.
     which : (wanted,)
-        The legs.
+        The sets.
     place, lowest : (wanted,)
-        Where along the leg, and the least invert there, infinitely low for none. [m]
+        Where along the leg, and the least invert there. [as the heights]
     """
     total, bands, entries = 0, 0, 0
-    for leg in which:
-        total += rows.row_start[leg + 1] - rows.row_start[leg]
-        first, last = rows.band_start[leg], rows.band_start[leg + 1]
+    for own in which:
+        total += rows.row_start[own + 1] - rows.row_start[own]
+        first, last = rows.band_start[own], rows.band_start[own + 1]
         bands += last - first + 1
         entries += rows.band_low[last] - rows.band_low[first] + 2
     out = _room(len(which), total, bands, entries)
     n, nb, ne = 0, 0, 0
     for i in range(len(which)):
-        leg = which[i]
-        for k in range(rows.row_start[leg], rows.row_start[leg + 1]):
+        own = which[i]
+        for k in range(rows.row_start[own], rows.row_start[own + 1]):
             out.row_t[n], out.row_h[n] = rows.row_t[k], rows.row_h[k]
             n += 1
-        if lowest[i] > -np.inf:  # a band that can only be passed above
-            out.band_low[nb], out.band_high[nb] = ne, ne + 1
-            out.band_t[ne], out.band_h[ne] = 0.0, -np.inf
-            out.band_t[ne + 1], out.band_h[ne + 1] = place[i], lowest[i]
-            nb, ne = nb + 1, ne + 2
-            out.band_low[nb] = ne
-        for band in range(rows.band_start[leg], rows.band_start[leg + 1]):
+        out.band_low[nb], out.band_high[nb] = ne, ne + 1  # a band that is only passed above
+        out.band_t[ne], out.band_h[ne] = 0.0, -np.inf
+        out.band_t[ne + 1], out.band_h[ne + 1] = place[i], lowest[i]
+        nb, ne = nb + 1, ne + 2
+        out.band_low[nb] = ne
+        for band in range(rows.band_start[own], rows.band_start[own + 1]):
             ne = _copy_band(rows, band, out, nb, ne)
             nb += 1
         out.row_start[i + 1], out.band_start[i + 1] = n, nb
@@ -319,30 +320,3 @@ def _cut(out: Rows, rows: int, bands: int, entries: int) -> Rows:
         out.band_low[: bands + 1], out.band_high[: bands + 1], out.band_t[:entries],
         out.band_h[:entries],
     )  # fmt: skip
-
-
-@njit(cache=True, nogil=True)
-def shift_rows(rows: Rows, by: Floats) -> tuple[Floats, Floats]:
-    """Heights of rows and bands, tightened leg by leg.
-
-    Parameters
-    ----------
-    rows
-        The rows.
-    by : (legs,)
-        By how much; less than nothing loosens. [as the heights]
-
-    Returns
-    -------
-    row_h, band_h
-        What must lie below lies lower by so much, what must lie above higher.
-    """
-    row_h, band_h = rows.row_h.copy(), rows.band_h.copy()
-    for leg in range(len(by)):
-        if by[leg] == 0.0:
-            continue
-        row_h[rows.row_start[leg] : rows.row_start[leg + 1]] -= by[leg]
-        for band in range(rows.band_start[leg], rows.band_start[leg + 1]):
-            band_h[rows.band_low[band] : rows.band_high[band]] -= by[leg]
-            band_h[rows.band_high[band] : rows.band_low[band + 1]] += by[leg]
-    return row_h, band_h

@@ -81,10 +81,11 @@ class Legs(NamedTuple):
     most_fall: Ints  # (legs,) [levels]
     price: Floats  # (legs, 4) by drive: constant part, infinite if it may not be driven so
     price_depth: Floats  # (legs, 4, 2) by drive: per level of depth at its upper, lower end
-    row_start: Ints  # (legs + 1,)
+    rows: Ints  # (legs,) which set of rows and bands it has; legs may share one
+    row_start: Ints  # (sets + 1,)
     row_t: Floats  # (rows,)
     row_h: Floats  # (rows,) [levels]
-    band_start: Ints  # (legs + 1,)
+    band_start: Ints  # (sets + 1,)
     band_low: Ints  # (bands + 1,)
     band_high: Ints  # (bands + 1,)
     band_t: Floats

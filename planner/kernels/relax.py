@@ -264,7 +264,8 @@ def arrive_at(
         begin, size = filled.span[group, 0], filled.span[group, 1]
         low_up, low_down = pits.low[u] + begin, pits.low[v]
         shift, least = low_down - low_up, legs.least_fall[leg]
-        bands = legs.band_start[leg + 1] - legs.band_start[leg]
+        rows = legs.rows[leg]
+        bands = legs.band_start[rows + 1] - legs.band_start[rows]
         reach = k * 0 - 1
         for drive in range(DRIVES):
             table, r = 2 * group + UPPER_ROLE[drive], LOWER_ROLE[drive]

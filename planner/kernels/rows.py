@@ -19,6 +19,7 @@ from planner.kernels.leg_bound import (
     copy_points,
     make_work,
     more_room,
+    write_rows,
 )
 from planner.kernels.leg_cover import (
     COVER_STEP,
@@ -147,7 +148,7 @@ def _bind_on(
         if n_bands < 0 or rows + n > len(bound.row_t):
             progress[0] = i
             return NEEDS_ROOM
-        bound.row_start[i + 1] = copy_points(t, h, n, bound.row_t, bound.row_h, rows)
+        bound.row_start[i + 1] = write_rows(t, h, n, bound, rows)
         bound.band_start[i + 1] = n_bands
         known = 0
         i += 1
@@ -177,20 +178,21 @@ def bind_legs(
     row_start : (legs + 1,)
         Where each leg's rows begin; a leg over no ground has one row that nothing can hold.
     row_t, row_h : (rows,)
-        Place and highest invert. [m]
+        Place and highest invert. [levels]
     band_start : (legs + 1,)
         Where each leg's bands begin.
     band_low, band_high : (bands + 1,)
         Where each band's rows below and above begin in ``band_t`` and ``band_h``; the rows above
         of band b end where the rows below of band b + 1 begin.
     band_t, band_h : (band rows,)
-        Place and invert. [m]
+        Place and invert. [levels]
     house_price : (legs,)
         Price of the connections that the leg serves, infinite if one is out of reach.
     """
     n = len(legs.length)
     bound = Bound(
-        np.zeros(n + 1, np.int64), np.empty(8 * n), np.empty(8 * n), np.zeros(n + 1, np.int64),
+        step, np.zeros(n + 1, np.int64), np.empty(8 * n), np.empty(8 * n),
+        np.zeros(n + 1, np.int64),
         np.zeros(n + 2, np.int64), np.zeros(n + 2, np.int64), np.empty(8 * n), np.empty(8 * n),
         np.zeros(n),
     )  # fmt: skip

@@ -53,8 +53,7 @@ class PlanAgain:
         keys = zip(self.bound.up.tolist(), self.bound.down.tolist(), self.bound.pipe.tolist(),
                    strict=True)  # fmt: skip
         mine = np.fromiter((key in self.drives for key in keys), bool, len(self.bound.up))
-        whole = (self.bound.parts[:, 0] < 0) & (self.bound.steeper < 0)
-        return np.flatnonzero(mine & whole)
+        return np.flatnonzero(mine[: self.bound.singles])
 
     def _chains_at(self, subject: str) -> tuple[int, ...]:
         """The chain of a leg, or those of all legs at a pit."""
@@ -84,10 +83,11 @@ class PlanAgain:
     ) -> float | None:
         """Cost of the cheapest legs beside the plan's; the best of some chains is sought anew."""
         bound = bind_part(given, self.served, (self.bound, chosen), chains, shut)
-        found = find_optimum(make_problem(given, bound).strict)
+        problem = make_problem(given, bound)
+        found = find_optimum(problem.strict)
         if found is None:
             return None
-        return max(0.0, found.cost + price_of_rounding(bound, found) - self.cost)
+        return max(0.0, found.cost + price_of_rounding(problem, found) - self.cost)
 
 
 def _farther(given: Given, services: tuple[int, ...], required: float) -> Given:

@@ -172,8 +172,8 @@ def tell_ours(given: Given, arrays: Arrays, theirs: float, cost: float) -> None:
 def _dense_arrivals(
     v: int, low: Ints, high: Ints, arrive_high: Ints, ground: Floats, start: Ints, up: Ints,
     out_group: Ints, in_group: Ints, first: int, falls: Ints, price: Floats, rates: Floats,
-    rows: Ints, row_t: Floats, row_h: Floats, roles: Ints, offset: Ints, tables: Floats,
-    best: Floats,
+    own: Ints, rows: Ints, row_t: Floats, row_h: Floats, roles: Ints, offset: Ints,
+    tables: Floats, best: Floats,
 ) -> None:  # fmt: skip
     """Arrivals at a pit by every pair of levels of every leg and drive, tested straight."""
     for leg in range(start[v], start[v + 1]):
@@ -190,7 +190,7 @@ def _dense_arrivals(
                     if z - a < falls[leg, 0] or z - a > falls[leg, 1]:
                         continue
                     held = True
-                    for k in range(rows[leg], rows[leg + 1]):
+                    for k in range(rows[own[leg]], rows[own[leg] + 1]):
                         held = held and ((1.0 - row_t[k]) * z + row_t[k] * a <= row_h[k] + 1e-9)
                     if held:
                         cost = tables[begin + z - low[u]] + rates[leg, drive, 0] * (ground[u] - z)
@@ -208,7 +208,8 @@ def dense_arrivals(arrays: Arrays, instance: Instance, filled: Any, v: int) -> F
         v, arrays["pits_low"], arrays["pits_high"], arrays["pits_arrive_high"],
         arrays["pits_ground"], legs.start, legs.up, legs.out_group, legs.in_group, int(first),
         np.column_stack([legs.least_fall, legs.most_fall]), legs.price, legs.price_depth,
-        legs.row_start, legs.row_t, legs.row_h, np.array(ROLES), filled.offset, filled.tables, best,
+        legs.rows, legs.row_start, legs.row_t, legs.row_h, np.array(ROLES), filled.offset,
+        filled.tables, best,
     )  # fmt: skip
     return best
 
@@ -260,7 +261,7 @@ def test_the_programme_takes_few_times_the_bare_sampling_of_its_legs(
     served = np.zeros(len(given.site.properties), bool)
     served[np.concatenate([chain.properties for chain in given.layout.chains])] = True
     bound = build_problem(given, served).bound
-    single = bound.parts[:, 0] < 0
+    single = slice(bound.singles)
     chords = np.unique(np.stack([bound.up[single], bound.down[single]], 1), axis=0)
     x, y = places_along(given.candidates.xy, chords)
     ground = given.site.ground

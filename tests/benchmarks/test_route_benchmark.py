@@ -60,8 +60,7 @@ def test_a_route_takes_some_times_the_sampling_of_its_legs(
     problem = build_problem(given, served)
     find_optimum(problem.strict)
     xy, bound = given.candidates.xy, problem.bound
-    single = (bound.parts[:, 0] < 0) & (bound.steeper < 0)
-    ends = np.hstack([xy[bound.up[single]], xy[bound.down[single]]])
+    ends = np.hstack([xy[bound.up[: bound.singles]], xy[bound.down[: bound.singles]]])
     _sample_legs(ends[:10], given.obstructions.ground)
     bare = quickest(lambda: _sample_legs(ends, given.obstructions.ground))
     geometry = quickest(lambda: build_problem(replace(given, memo=Memo()), served), 3)
@@ -71,7 +70,7 @@ def test_a_route_takes_some_times_the_sampling_of_its_legs(
     benchmark(lambda: _sample_legs(ends, given.obstructions.ground))
     assert found is not None
     ratio = (geometry + programme) / bare
-    print(f"\n    {len(ends)} legs, {len(bound.up)} with all that is made of them: sampling "
+    print(f"\n    {len(ends)} legs, {len(problem.leg)} with all that is made of them: sampling "
           f"{bare:.3f} s, geometry {geometry:.3f} s, programme {programme:.3f} s, "
           f"{ratio:.1f} times")  # fmt: skip
     assert ratio <= MOST_OVER_SAMPLING

@@ -38,7 +38,7 @@ def one_leg(
         "groups_turn_start": [0, 0, 1], "groups_turn_in": [0], "groups_turn_drop": [0],
         "legs_start": [0, 0, 1], "legs_up": [0], "legs_out_group": [0], "legs_in_group": [0],
         "legs_least_fall": [falls[0]], "legs_most_fall": [falls[1]],
-        "legs_row_start": [0, len(rows)], "legs_band_start": [0, len(bands)],
+        "legs_rows": [0], "legs_row_start": [0, len(rows)], "legs_band_start": [0, len(bands)],
         "legs_band_low": starts[::2], "legs_band_high": [*starts[1::2], starts[-1]],
         "drops_free": 4, "drops_most": 9,
     }  # fmt: skip

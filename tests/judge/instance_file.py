@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 Arrays = dict[str, NDArray[Any]]
 
-FORMAT = "pits-legs-inverts 1"
+FORMAT = "pits-legs-inverts 2"
 PARTS = ("pits", "groups", "legs", "drops")
 GUARD = 1e-9  # [levels]
 EXIT, LAUNCH = 0, 1
@@ -25,7 +25,8 @@ COUNTED = {
     "pits": "low high arrive_high branches".split(),
     "groups": "out_start in_start in_branch turn_start turn_in turn_drop".split(),
     "legs": (
-        "start up out_group in_group least_fall most_fall row_start band_start band_low band_high"
+        "start up out_group in_group least_fall most_fall rows row_start band_start "
+        "band_low band_high"
     ).split(),
     "drops": "free most".split(),
 }  # integers; the rest are floats
@@ -107,11 +108,12 @@ def leg_breaks(arrays: Arrays, run: Run) -> list[str]:
     leg, found = run.leg, []
     if not arrays["legs_least_fall"][leg] <= run.z - run.a <= arrays["legs_most_fall"][leg]:
         found.append(f"leg {leg} falls by {run.z - run.a}")
-    first, last = arrays["legs_row_start"][leg : leg + 2]
+    own = int(arrays["legs_rows"][leg])
+    first, last = arrays["legs_row_start"][own : own + 2]
     if not _hold(arrays["legs_row_t"][first:last], arrays["legs_row_h"][first:last], run, 1):
         found.append(f"leg {leg} is above a row")
     t, h = arrays["legs_band_t"], arrays["legs_band_h"]
-    for band in range(*arrays["legs_band_start"][leg : leg + 2].tolist()):
+    for band in range(*arrays["legs_band_start"][own : own + 2].tolist()):
         low, high = arrays["legs_band_low"][band], arrays["legs_band_high"][band]
         end = arrays["legs_band_low"][band + 1]
         if not (

@@ -36,11 +36,12 @@ def leg_shapes(arrays: Arrays, leg: int, down: int) -> list[Shape]:
         return []
     low = np.maximum(z0, a + arrays["legs_least_fall"][leg])
     high = np.minimum(z1, a + arrays["legs_most_fall"][leg])
-    rows = slice(*arrays["legs_row_start"][leg : leg + 2].tolist())
+    own = int(arrays["legs_rows"][leg])
+    rows = slice(*arrays["legs_row_start"][own : own + 2].tolist())
     t, h = arrays["legs_row_t"][rows], arrays["legs_row_h"][rows]
     high = np.minimum(high, _frontier(t, h, a, (z0, z1)))
     ways = [(low, high)]
-    for band in range(*arrays["legs_band_start"][leg : leg + 2].tolist()):
+    for band in range(*arrays["legs_band_start"][own : own + 2].tolist()):
         edges = _edges(arrays, band, a, (z0, z1))
         ways = [way for old in ways for way in _pass(old, edges)]
     shapes = [_hull(a - a[0], lo - z0, hi - z0) for lo, hi in ways if (lo <= hi).any()]

@@ -161,10 +161,11 @@ def _bind_as_stated(model: Model, arrays: Arrays, arc: Arc, ends: tuple[int, int
     def height(t: float, h: float) -> float:
         return h - (1 - t) * float(low[up]) - t * float(low[down])
 
-    for k in range(*arrays["legs_row_start"][leg : leg + 2].tolist()):
+    own = int(arrays["legs_rows"][leg])
+    for k in range(*arrays["legs_row_start"][own : own + 2].tolist()):
         t, h = float(arrays["legs_row_t"][k]), float(arrays["legs_row_h"][k])
         model.row([(arc.z, 1 - t), (arc.a, t), (arc.built, max(-1e6, -height(t, h)))], high=0.0)
-    for band in range(*arrays["legs_band_start"][leg : leg + 2].tolist()):
+    for band in range(*arrays["legs_band_start"][own : own + 2].tolist()):
         below = model.column(upper=1.0, whole=True)
         low_row, high_row = arrays["legs_band_low"][band], arrays["legs_band_high"][band]
         for k in range(low_row, arrays["legs_band_low"][band + 1]):

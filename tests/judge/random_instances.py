@@ -286,6 +286,7 @@ def _leg_arrays(legs: list[dict[str, Any]], pits: int) -> Arrays:
         "legs_most_fall": np.array([leg["most"] for leg in legs]),
         "legs_price": np.array([leg["price"] for leg in legs]).reshape(-1, DRIVES),
         "legs_price_depth": np.array([leg["price_depth"] for leg in legs]).reshape(-1, DRIVES, 2),
+        "legs_rows": np.arange(len(legs)),
         "legs_row_start": np.cumsum([0] + [len(own) for own in rows]),
         "legs_row_t": np.array([t for own in rows for t, _ in own]),
         "legs_row_h": np.array([h for own in rows for _, h in own]),

@@ -18,7 +18,7 @@ def repeated(arrays: Arrays, times: int) -> Arrays:
         "groups_in_start": len(arrays["groups_in_branch"]),
         "groups_turn_in": len(arrays["groups_in_branch"]),
         "groups_turn_start": len(arrays["groups_turn_in"]),
-        "legs_row_start": len(arrays["legs_row_t"]),
+        "legs_rows": len(arrays["legs_row_start"]) - 1, "legs_row_start": len(arrays["legs_row_t"]),
         "legs_band_start": int(arrays["legs_band_start"][-1]),
         "legs_band_low": len(arrays["legs_band_t"]), "legs_band_high": len(arrays["legs_band_t"]),
     }  # fmt: skip

@@ -169,7 +169,7 @@ def arrays(toy: Toy) -> tuple[Pits, Groups, Legs, Drops]:
         np.array([leg.up for leg in legs]), in_start[down] + string,
         np.array([leg.falls[0] for leg in legs]), np.array([leg.falls[1] for leg in legs]),
         np.array([leg.price for leg in legs]), np.array([leg.depth_price for leg in legs]),
-        np.concatenate([[0], np.cumsum(row_count)]),
+        np.arange(len(legs)), np.concatenate([[0], np.cumsum(row_count)]),
         np.array([t for leg in legs for t, _ in leg.rows]),
         np.array([h for leg in legs for _, h in leg.rows]),
         np.concatenate([[0], np.cumsum([bool(leg.band) for leg in legs])]),

@@ -22,6 +22,7 @@ from planner.kernels.rows import (
 )
 
 LEVEL = 100.0
+STEP = 0.01  # [m] of the grid of levels
 # inside 0.20, outside 0.26: wall 0.03; bore 0.30 rests 0.03 below the invert, so its top is 0.27
 # and its axis 0.12 above the invert
 BORE = Bore(0.20, 0.26, 0.30, 1.2, 0.0, np.inf)
@@ -53,7 +54,16 @@ def runs(*pipes: tuple[tuple[float, ...], float, float], water: bool = False) ->
 def bound(services: Runs, houses: Houses = NO_HOUSES, bore: Bore = BORE) -> tuple[Any, ...]:
     legs = LegEnds(LEG, np.array([60.0]), np.array([0.0]), np.array([60.0]), np.array([-1]))
     none = Zones(np.zeros(1, np.int64), np.empty((0, 2)), np.empty(0), np.empty(0))
-    return bind_legs(legs, ground(), bore, services, none, houses, Water(3.0, 0.5), 0.01)
+    return in_metres(legs, bore, services, none, houses)
+
+
+def in_metres(
+    legs: LegEnds, bore: Bore, services: Runs, zones: Zones, houses: Houses
+) -> tuple[Any, ...]:
+    made: list[Any] = list(bind_legs(
+        legs, ground(), bore, services, zones, houses, Water(3.0, 0.5), STEP
+    ))  # fmt: skip
+    return tuple(a * STEP if k in (2, 7) else a for k, a in enumerate(made))
 
 
 def highest_level_leg(made: tuple[Any, ...]) -> float:
@@ -161,7 +171,7 @@ def test_a_leg_over_no_ground_can_never_be() -> None:
         LEG + 1000.0, np.array([60.0]), np.array([0.0]), np.array([60.0]), np.array([-1])
     )
     none = Zones(np.zeros(1, np.int64), np.empty((0, 2)), np.empty(0), np.empty(0))
-    made = bind_legs(away, ground(), BORE, runs(), none, NO_HOUSES, Water(3.0, 0.5), 0.01)
+    made = in_metres(away, BORE, runs(), none, NO_HOUSES)
     assert made[2].min() == -np.inf
 
 
@@ -170,7 +180,7 @@ def test_a_zone_asks_for_more_cover_where_it_lies() -> None:
     ring = shapely.get_coordinates(shapely.box(20, -5, 40, 5))
     zone = Zones(np.array([0, len(ring)]), ring, np.array([2.0]), np.array([0.0]))
     legs = LegEnds(LEG, np.array([60.0]), np.array([0.0]), np.array([60.0]), np.array([-1]))
-    made = bind_legs(legs, ground(), BORE, runs(), zone, NO_HOUSES, Water(3.0, 0.5), 0.01)
+    made = in_metres(legs, BORE, runs(), zone, NO_HOUSES)
     places = dict(zip(made[1].round(3).tolist(), made[2].round(9).tolist(), strict=True))
     assert places[0.0] == pytest.approx(98.53)
     assert min(places.values()) == pytest.approx(97.73)

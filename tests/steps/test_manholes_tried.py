@@ -92,10 +92,11 @@ class Trial:
     def allows(self, leg: int, z: np.ndarray, a: np.ndarray) -> Bools:
         legs = self.legs
         fits = (z - a >= legs.falls[leg, 0]) & (z - a <= legs.falls[leg, 1])
-        for k in range(legs.row_start[leg], legs.row_start[leg + 1]):
-            t = legs.row_t[k]
-            fits = fits & ((1 - t) * z + t * a <= legs.row_h[k] / STEP + 1e-6)
-        assert legs.band_start[leg] == legs.band_start[leg + 1]
+        own, rows = legs.row_of[leg], legs.rows
+        for k in range(rows.row_start[own], rows.row_start[own + 1]):
+            t = rows.row_t[k]
+            fits = fits & ((1 - t) * z + t * a <= rows.row_h[k] + 1e-6)
+        assert rows.band_start[own] == rows.band_start[own + 1]
         return np.asarray(fits)
 
     def leg(self, leg: int, drive: int, z: np.ndarray, a: np.ndarray) -> np.ndarray:

@@ -10,14 +10,13 @@ import shapely
 
 from planner.kernels.midway import Rows
 from planner.kernels.pairs import BOTTOM, MOST_LEAN, ORDINARY, TOP, pair_pits
-from planner.kernels.programme import DRIVES
 from planner.kernels.rows import Bore, Houses, LegEnds, bind_legs
 from planner.kernels.turns import wrap
 from planner.model import Floats, Site
 from planner.records import Bools, ChainPipe, ChainPits, Ints
 from planner.steps.routing.given import GUARD, Bound, Given
 from planner.steps.routing.leg_prices import price_legs
-from planner.steps.routing.stacking import stack_bounds
+from planner.steps.routing.stacking import no_doubles, stack_singles
 
 MOST_ANGLE = math.cos(MOST_LEAN)  # legs leave the street's direction by less than this
 LEAVE_REACH = 30.0  # [m] the last leg may leave the right of way this near to its tie-in
@@ -28,13 +27,13 @@ FEW = 50  # legs: fewer are bound again faster than they are looked up
 
 
 def bind_singles(given: Given, served: Bools) -> Bound:
-    """Legs of one drive of all chains in all their sizes, sorted by lower pit, upper pit, size."""
+    """Legs of one drive of all chains in all their sizes."""
     parts = [
         part
         for number in range(len(given.layout.chains))
         for part in bind_chain(given, number, served)
     ]
-    return stack_bounds(parts)
+    return stack_singles(parts)
 
 
 def bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
@@ -55,7 +54,9 @@ def bind_chain(given: Given, number: int, served: Bools) -> list[Bound]:
     up, down, length, ways = given.memo.of(("pairs", *asked), lambda: pair_pits(*asked))
     keep = _may_run(given, xy[up], xy[down], tie_in[down])
     keep &= _through_fixed_pits(given, pits, up, down)
-    up, down, length, ways = up[keep], down[keep], length[keep], ways[keep]
+    kept = np.flatnonzero(keep)
+    kept = kept[np.argsort(pits.pits[down[kept]] * len(candidates.ground) + pits.pits[up[kept]])]
+    up, down, length, ways = up[kept], down[kept], length[kept], ways[kept]
     apart = _arms_apart(given, number, pits.pits[up], pits.pits[down])
     ends = leg_ends(given, number, up, down)
     parts = []
@@ -73,13 +74,11 @@ def _of_one_drive(
 ) -> Bound:  # fmt: skip
     """Legs of one drive with their prices; ``kind`` is length, ways, strict, chain and pipe."""
     length, ways, strict, chain, pipe = kind
-    count, own = len(length), Rows(*rows[:-1])
     price, price_depth = price_legs(given, ends, (length, ways, pipe), rows[-1])
     return Bound(
         up=ends[0], down=ends[1], length=length, ways=ways, strict=strict, chain=chain, pipe=pipe,
-        falls=falls, **own._asdict(), price=price, price_depth=price_depth,
-        parts=np.full((count, 2), -1), between=np.full(count, -1),
-        rounding=np.zeros((count, DRIVES)), steeper=np.full(count, -1),
+        falls=falls, row_of=np.arange(len(length)), rows=Rows(*rows[:-1]), price=price,
+        price_depth=price_depth, doubles=no_doubles(),
     )  # fmt: skip
 
 
@@ -127,7 +126,7 @@ def bind_singles_again(given: Given, served: Bools, bound: Bound, legs: Ints) ->
         )  # fmt: skip
         places = bound.up[one], bound.down[one]
         parts.append(_of_one_drive(given, places, kind, _falls(given, number, rank, ends), rows))
-    return stack_bounds(parts)
+    return stack_singles(parts)
 
 
 def leg_ends(given: Given, number: int, up: Ints, down: Ints) -> LegEnds:

@@ -13,10 +13,10 @@ from typing import NamedTuple
 import numpy as np
 
 from planner.kernels.midway import (
-    Rows,
     Singles,
     fall_above,
     find_midways,
+    floor_rows,
     join_rows,
     window_falls,
 )
@@ -35,16 +35,12 @@ from planner.kernels.turns import wrap
 from planner.model import Floats
 from planner.records import Bools, Ints
 from planner.steps.routing.binding import bind_chain, bind_singles, bind_singles_again, bore_of
-from planner.steps.routing.given import GUARD, Bound, Given
-from planner.steps.routing.margins import split_by_slope
+from planner.steps.routing.given import GUARD, ROUNDS, Bound, Doubles, Given, Problem
 from planner.steps.routing.stacking import (
-    Sheet,
+    join_columns,
     join_rows_of,
-    join_sheets,
-    rows_of,
-    sheet_of,
-    sort_by_lower_pit,
-    stack_bounds,
+    stack_singles,
+    tighten,
 )
 
 HALVES = {
@@ -61,7 +57,7 @@ class Drive(NamedTuple):
     """One drive of an optimum."""
 
     leg: int  # in the bound: of one drive
-    whole: int  # in the bound: the double that it is a part of, or the leg itself
+    whole: int  # in the programme: the double that it is a part of, or the leg itself
     up: int
     down: int
     up_level: int
@@ -78,6 +74,17 @@ class _Pairs(NamedTuple):
     share: Floats  # of the length above it
 
 
+class _Kinds(NamedTuple):
+    """Doubles to be, each (doubles,)."""
+
+    pair: Ints
+    between: Ints  # what the pit between is built for
+    lowest: Floats  # least invert at the pit between, infinitely low for none [m]
+    price: Floats
+    price_depth: Floats
+    rounding: Floats
+
+
 class _Priced(NamedTuple):
     """Prices of doubles with one kind of pit between, as `Bound` has them."""
 
@@ -87,8 +94,8 @@ class _Priced(NamedTuple):
 
 
 def bind_all(given: Given, served: Bools) -> Bound:
-    """Legs of all chains, of one drive and of two, sorted by lower pit, upper pit and size."""
-    return _all_of(given, bind_singles(given, served))
+    """Legs of all chains, of one drive and of two."""
+    return with_doubles(given, bind_singles(given, served))
 
 
 def bind_again(given: Given, served: Bools, bound: Bound, legs: Ints) -> Bound:
@@ -103,11 +110,10 @@ def bind_again(given: Given, served: Bools, bound: Bound, legs: Ints) -> Bound:
     legs
         Those that are wanted.
     """
-    legs = np.unique(np.where(bound.steeper[legs] >= 0, bound.steeper[legs], legs))
-    parts = bound.parts[legs]
-    double = parts[:, 0] >= 0
-    single = np.union1d(legs[~double], parts[double].ravel())
-    return _all_of(given, bind_singles_again(given, served, bound, single))
+    double = legs >= bound.singles
+    parts = bound.doubles.parts[legs[double] - bound.singles]
+    single = np.union1d(legs[~double], parts.ravel())
+    return with_doubles(given, bind_singles_again(given, served, bound, single))
 
 
 def bind_part(
@@ -134,12 +140,12 @@ def bind_part(
     if len(firm):
         again = bind_singles_again(given, served, bound, firm)
         parts.append(replace(again, strict=np.ones(len(again.up), bool)))
-    single = stack_bounds(parts)
+    single = stack_singles(parts)
     single = replace(single, strict=single.strict | _apart_from(given, single, bound, firm, chains))
     if shut is not None:
         closed = shut[single.up] | shut[single.down]
         single = replace(single, price=np.where(closed[:, None], np.inf, single.price))
-    return _all_of(given, single)
+    return with_doubles(given, single)
 
 
 def _apart_from(
@@ -159,35 +165,35 @@ def _apart_from(
     return apart & ~np.isin(single.chain, shared)
 
 
-def drives_of(bound: Bound, found: Optimum) -> list[Drive]:
+def drives_of(problem: Problem, found: Optimum) -> list[Drive]:
     """The optimum's drives, in its order: from the roots up, of a double the lower one first."""
-    columns = (found.leg, found.drive, found.up_level, found.down_level)
-    drives = []
-    for leg, drive, z, a in zip(*(column.tolist() for column in columns), strict=True):
-        up, down = int(bound.up[leg]), int(bound.down[leg])
-        high, low = bound.parts[leg].tolist()
-        if high < 0:
-            drives.append(Drive(leg, leg, up, down, z, a, drive))
+    bound, drives = problem.bound, []
+    columns = (found.leg, problem.leg[found.leg], found.drive, found.up_level, found.down_level)
+    for whole, leg, drive, z, a in zip(*(column.tolist() for column in columns), strict=True):
+        up, down, double = int(bound.up[leg]), int(bound.down[leg]), leg - bound.singles
+        if double < 0:
+            drives.append(Drive(leg, whole, up, down, z, a, drive))
             continue
-        of_high, of_low = HALVES[int(bound.between[leg])][drive]
+        high, low = bound.doubles.parts[double].tolist()
+        of_high, of_low = HALVES[int(bound.doubles.between[double])][drive]
         middle, level = int(bound.up[low]), z - fall_above(_share(bound, high, low), z - a)
         drives += [
-            Drive(low, leg, middle, down, level, a, of_low),
-            Drive(high, leg, up, middle, z, level, of_high),
+            Drive(low, whole, middle, down, level, a, of_low),
+            Drive(high, whole, up, middle, z, level, of_high),
         ]
     return drives
 
 
-def price_of_rounding(bound: Bound, found: Optimum) -> float:
+def price_of_rounding(problem: Problem, found: Optimum) -> float:
     """What pits between cost more than the programme counts, as they stand on the grid."""
-    total = 0.0
-    columns = (found.leg, found.drive, found.up_level, found.down_level)
+    bound, total = problem.bound, 0.0
+    columns = (problem.leg[found.leg], found.drive, found.up_level, found.down_level)
     for leg, drive, z, a in zip(*(column.tolist() for column in columns), strict=True):
-        high, low = bound.parts[leg].tolist()
-        if high >= 0:
-            share = _share(bound, high, low)
+        double = leg - bound.singles
+        if double >= 0:
+            share = _share(bound, *bound.doubles.parts[double].tolist())
             deeper = fall_above(share, z - a) - share * (z - a)
-            total += float(bound.rounding[leg, drive]) * deeper
+            total += float(bound.doubles.rounding[double, drive]) * deeper
     return total
 
 
@@ -195,20 +201,13 @@ def _share(bound: Bound, high: int, low: int) -> float:
     return float(bound.length[high] / (bound.length[high] + bound.length[low]))
 
 
-def _all_of(given: Given, single: Bound) -> Bound:
-    """Legs of one drive, of two, and what of both lies flatter than its margin."""
-    store, sheet = _with_doubles(given, single)
-    return sort_by_lower_pit(store, split_by_slope(given, sheet))
-
-
-def _with_doubles(given: Given, single: Bound) -> tuple[Rows, Sheet]:
-    """The same legs, and behind them those that two of them make up; and the rows of all."""
+def with_doubles(given: Given, single: Bound) -> Bound:
+    """Legs of one drive, and behind them those that two of them make up."""
     pairs = _find_pairs(given, single)
     if not len(pairs.high):
-        return rows_of(single), sheet_of(single)
-    step = given.site.project.level_step
+        return single
     rows = join_rows(
-        rows_of(single), np.ascontiguousarray(np.column_stack([pairs.high, pairs.low])), pairs.share
+        single.rows, single.row_of[np.column_stack([pairs.high, pairs.low])], pairs.share
     )
     falls = [
         window_falls(
@@ -217,7 +216,32 @@ def _with_doubles(given: Given, single: Bound) -> tuple[Rows, Sheet]:
         )
         for k in (0, 2)
     ]  # fmt: skip
-    limits = _floors(given)
+    kinds = _kinds_of(given, single, pairs)
+    floored, step = np.flatnonzero(kinds.lowest > -np.inf), given.site.project.level_step
+    which = kinds.pair[floored]
+    floors = floor_rows(rows, which, pairs.share[which], kinds.lowest[floored] / step)
+    row_of = len(single.rows.row_start) - 1 + kinds.pair
+    row_of[floored] += len(pairs.high) - which + np.arange(len(floored))
+    own = join_rows_of([rows, floors])
+    high, low = pairs.high[kinds.pair], pairs.low[kinds.pair]
+    double = replace(
+        single, up=single.up[high], down=single.down[low],
+        length=single.length[high] + single.length[low],
+        ways=single.ways[high] & single.ways[low], strict=single.strict[high] & single.strict[low],
+        chain=single.chain[high], pipe=single.pipe[high], falls=np.hstack(falls)[kinds.pair],
+        row_of=row_of, price=kinds.price, price_depth=kinds.price_depth,
+    )  # fmt: skip
+    store = join_rows_of([single.rows, tighten(own, ROUNDS), tighten(own, -ROUNDS)])
+    doubles = Doubles(
+        np.column_stack([high, low]), kinds.between, kinds.rounding,
+        row_of + len(own.row_start) - 1,
+    )  # fmt: skip
+    return Bound(**join_columns([single, double]), rows=store, doubles=doubles)
+
+
+def _kinds_of(given: Given, single: Bound, pairs: _Pairs) -> _Kinds:
+    """Doubles of all pairs, by what the pit between is built for and how deep it may be."""
+    step, limits = given.site.project.level_step, _floors(given)
     lowest_between = _lowest_between(given, single, pairs)
     made = []
     for rank, floor in enumerate(limits):
@@ -232,9 +256,11 @@ def _with_doubles(given: Given, single: Bound) -> tuple[Rows, Sheet]:
             needed = lowest_between - step < above  # else the rank before serves, for less
             keep = np.flatnonzero(np.isfinite(priced.price).any(axis=1) & needed)
             free = lowest_between - step >= lowest
-            bare = np.where(free, -np.inf, lowest)
-            made.append(_of_kind(single, pairs, np.hstack(falls), (role, priced), (keep, bare)))
-    return join_rows_of([rows_of(single), rows]), join_sheets([sheet_of(single), *made])
+            made.append(_Kinds(
+                keep, np.full(len(keep), role), np.where(free, -np.inf, lowest)[keep],
+                priced.price[keep], priced.price_depth[keep], priced.rounding[keep],
+            ))  # fmt: skip
+    return _Kinds(*(np.concatenate(parts) for parts in zip(*made, strict=True)))
 
 
 def _find_pairs(given: Given, single: Bound) -> _Pairs:
@@ -284,26 +310,6 @@ def _lowest_between(given: Given, single: Bound, pairs: _Pairs) -> Floats:
     low = np.maximum(low, given.lowest_root)
     up, down = single.up[pairs.high], single.down[pairs.low]
     return np.asarray((1 - pairs.share) * low[up] + pairs.share * low[down])
-
-
-def _of_kind(
-    single: Bound, pairs: _Pairs, falls: Ints, kind: tuple[int, _Priced],
-    kept: tuple[Ints, Floats],
-) -> Sheet:  # fmt: skip
-    """Doubles whose pit between is built for one thing and no deeper than a limit."""
-    (role, priced), (keep, lowest) = kind, kept
-    high, low = pairs.high[keep], pairs.low[keep]
-    columns = {
-        "up": single.up[high], "down": single.down[low],
-        "length": single.length[high] + single.length[low],
-        "ways": single.ways[high] & single.ways[low],
-        "strict": single.strict[high] & single.strict[low],
-        "chain": single.chain[high], "pipe": single.pipe[high], "falls": falls[keep],
-        "price": priced.price[keep], "price_depth": priced.price_depth[keep],
-        "parts": np.column_stack([high, low]), "between": np.full(len(keep), role),
-        "rounding": priced.rounding[keep], "steeper": np.full(len(keep), -1),
-    }  # fmt: skip
-    return Sheet(columns, len(single.up) + keep, pairs.share[keep], lowest[keep])
 
 
 def _prices(given: Given, single: Bound, pairs: _Pairs, role: int, rank: int) -> _Priced:

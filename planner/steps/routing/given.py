@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
+from planner.kernels.midway import Rows
 from planner.kernels.optimum import Instance
 from planner.model import Floats, Site
 from planner.records import (
@@ -24,6 +26,7 @@ from planner.steps.routing.memo import Memo
 
 SHORTER = 0.85  # chords cut corners: at least this share of the centreline is bored
 GUARD = 1e-9
+ROUNDS = 0.5  # [levels] by which the pit between two drives can lie off their line
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,16 +61,27 @@ class Given:
         return float(lowest) * self.site.project.level_step
 
 
+class Doubles(NamedTuple):
+    """What is known of doubles beside what is known of every leg, each (doubles,)."""
+
+    parts: Ints  # (doubles, 2) upper and lower leg
+    between: Ints  # what the pit between is built for
+    rounding: Floats  # (doubles, 4) by drive: what a level at the pit between is worth
+    looser: Ints  # set of rows, if the pit between may lie off the line by what it rounds
+
+
 @dataclass(frozen=True, eq=False)
 class Bound:
     """Legs of one chain or of all, and everything that binds them.
+
+    Legs of one drive come first, sorted by lower pit, upper pit and size; doubles stand behind.
 
     ``strict`` says whether a leg keeps so far from the strings that meet it at a junction that no
     leg of theirs can come too near; the others may only be looked at for a bound.
 
     A double leg is two legs of the same set in line, which meet at a pit without a manhole. Its
-    rows and prices are those of a pit between just on the line; what is built there is the level
-    of the grid that is nearest.
+    price is that of a pit between just on the line; what is built there is the level of the grid
+    that is nearest, and its rows are tighter by so much.
     """
 
     up: Ints
@@ -78,35 +92,26 @@ class Bound:
     chain: Ints
     pipe: Ints
     falls: Ints  # (legs, 4) least and greatest fall, and what bounds them [levels]
-    row_start: Ints
-    row_t: Floats
-    row_h: Floats
-    band_start: Ints
-    band_low: Ints
-    band_high: Ints
-    band_t: Floats
-    band_h: Floats
+    row_of: Ints  # (legs,) which set of rows each has; several may share one
+    rows: Rows  # [levels]
     price: Floats  # (legs, 4) by drive, connections included; infinite where it may not be so
     price_depth: Floats  # (legs, 4, 2) by drive: per level of depth at the upper, the lower end
-    parts: Ints  # (legs, 2) upper and lower leg of a double, -1 for a leg of one drive
-    between: Ints  # (legs,) what the pit between is built for, -1 where there is none
-    rounding: Floats  # (legs, 4) by drive: what a level at the pit between is worth
-    steeper: Ints  # (legs,) the same leg no flatter than its margin, -1 of the others
+    doubles: Doubles
 
     @property
-    def middle(self) -> Ints:
-        """Pit between of each leg, -1 where there is none, (legs,)."""
-        return np.where(self.parts[:, 0] >= 0, self.up[self.parts[:, 1]], -1)
+    def singles(self) -> int:
+        """Number of legs of one drive."""
+        return len(self.up) - len(self.doubles.between)
 
     @property
     def first_down(self) -> Ints:
         """Pit that each leg runs to from its upper one, (legs,)."""
-        return np.where(self.parts[:, 0] >= 0, self.middle, self.down)
+        return np.concatenate([self.down[: self.singles], self.up[self.doubles.parts[:, 1]]])
 
     @property
     def last_up(self) -> Ints:
         """Pit that each leg comes from to its lower one, (legs,)."""
-        return np.where(self.parts[:, 0] >= 0, self.middle, self.up)
+        return np.concatenate([self.up[: self.singles], self.up[self.doubles.parts[:, 1]]])
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,9 +120,11 @@ class Problem:
 
     They differ in what the programme does not know when it looks at a leg: by how much exactly the
     sewer turns at its ends, how near the strings of a junction come to each other, and how much
-    infiltration joins.
+    infiltration joins. Their legs are those of the bound sorted by lower pit, and each that may lie
+    flatter than its margin is there twice: steeper, and flatter.
     """
 
     strict: Instance
     optimistic: Instance
     bound: Bound
+    leg: Ints  # (legs of the instances,) number in the bound

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
 from planner.model import Floats
-from planner.records import Ints
+from planner.records import Bools, Ints
 from planner.rules import stepped
-from planner.steps.routing.given import Given
-from planner.steps.routing.stacking import Sheet, join_sheets
+from planner.steps.routing.given import Bound, Given
 
 
-def split_by_slope(given: Given, sheet: Sheet) -> Sheet:
-    """The same legs, each that may lie flatter than its margin twice: steeper, and flatter.
+class BySlope(NamedTuple):
+    """Legs in some order, each that may lie flatter than its margin twice: steeper, and flatter."""
+
+    leg: Ints  # number in the bound
+    flat: Bools
+    falls: Ints  # (legs, 4) as those of the bound
+
+
+def split_by_slope(given: Given, bound: Bound, order: Ints) -> BySlope:
+    """All legs in an order, those that may lie flatter than their margin twice.
 
     What a leg costs more where it is flatter is a preference and no money: with the tolerance of a
     bore, such a leg is likely to have ponds.
@@ -23,28 +30,29 @@ def split_by_slope(given: Given, sheet: Sheet) -> Sheet:
     ----------
     given
         What the route is chosen from.
-    sheet
-        The legs, in any order.
+    bound
+        The legs.
+    order : (legs,)
+        Their order.
     """
-    per_m = given.prices.slope_margin
-    if per_m <= 0.0:
-        return sheet
-    steep, falls = _least_steep(given, sheet), sheet.columns["falls"].copy()
-    low, high = falls[:, [0, 2]], falls[:, [1, 3]]
-    flat = np.flatnonzero((low < np.minimum(steep[:, None], high + 1)).any(axis=1))
-    if not len(flat):
-        return sheet
-    falls[:, [0, 2]] = np.maximum(low, steep[:, None])
-    steeper = replace(sheet, columns=sheet.columns | {"falls": falls})
-    gentle = sheet.columns["falls"][flat].copy()
-    gentle[:, [1, 3]] = np.minimum(gentle[:, [1, 3]], steep[flat, None] - 1)
-    price = sheet.columns["price"][flat] + per_m * sheet.columns["length"][flat, None]
-    return join_sheets([steeper, sheet.take(flat, falls=gentle, price=price, steeper=flat)])
+    if given.prices.slope_margin <= 0.0:
+        return BySlope(order, np.zeros(len(order), bool), bound.falls[order])
+    steep = _least_steep(given, bound)
+    low, high = bound.falls[:, [0, 2]], bound.falls[:, [1, 3]]
+    twice = np.any(low < np.minimum(steep[:, None], high + 1), axis=1)[order]
+    leg = np.repeat(order, 1 + twice)
+    flat = np.zeros(len(leg), bool)
+    flat[np.cumsum(1 + twice)[twice] - 1] = True
+    falls, steep = bound.falls[leg], steep[leg]
+    for k in (0, 2):
+        falls[:, k] = np.where(flat, falls[:, k], np.maximum(falls[:, k], steep))
+        falls[:, k + 1] = np.where(flat, np.minimum(falls[:, k + 1], steep - 1), falls[:, k + 1])
+    return BySlope(leg, flat, falls)
 
 
-def _least_steep(given: Given, sheet: Sheet) -> Ints:
+def _least_steep(given: Given, bound: Bound) -> Ints:
     """Least fall of each leg that is no flatter than its margin. [levels]"""
-    fall = margin_slopes(given)[sheet.columns["pipe"]] * sheet.columns["length"]
+    fall = margin_slopes(given)[bound.pipe] * bound.length
     return np.asarray(np.ceil(fall / given.site.project.level_step - 1e-6), np.int64)
 
 

@@ -6,17 +6,16 @@ import math
 
 import numpy as np
 
-from planner.kernels.midway import Rows, shift_rows
 from planner.kernels.optimum import Instance
 from planner.kernels.pairs import TOP
 from planner.kernels.programme import Drops, Legs, Pits
-from planner.records import Bools, Ints
+from planner.records import Bools
 from planner.steps.routing.binding import bore_of
 from planner.steps.routing.doubles import bind_all
-from planner.steps.routing.given import GUARD, SHORTER, Bound, Given, Problem
+from planner.steps.routing.given import GUARD, ROUNDS, SHORTER, Bound, Given, Problem
+from planner.steps.routing.margins import BySlope, split_by_slope
+from planner.steps.routing.stacking import order_of
 from planner.steps.routing.turning import Grouped, branches_of, group_legs
-
-ROUNDS = 0.5  # [levels] by which the pit between two drives can lie off their line
 
 
 def build_problem(given: Given, served: Bools) -> Problem:
@@ -30,11 +29,11 @@ def make_problem(given: Given, bound: Bound) -> Problem:
     grouped = group_legs(given, bound, branch)
     pits, drops = _pits(given, branch), _drops(given)
     roots = np.flatnonzero(given.candidates.tie_in >= 0)
+    split = split_by_slope(given, bound, order_of(bound))
+    strict, optimistic = _legs(given, bound, grouped, split)
     return Problem(
-        Instance(pits, grouped.strict, _legs(given, bound, grouped, (bound.falls[:, :2], ROUNDS)),
-                 drops, roots),
-        Instance(pits, grouped.optimistic, _all_legs(given, bound, grouped), drops, roots),
-        bound,
+        Instance(pits, grouped.strict, strict, drops, roots),
+        Instance(pits, grouped.optimistic, optimistic, drops, roots), bound, split.leg,
     )  # fmt: skip
 
 
@@ -90,29 +89,25 @@ def _depth(given: Given, number: int) -> float:
     return bore_of(given.site, pipe).cover + max(pipe.bore, pipe.outside) - wall
 
 
-def _all_legs(given: Given, bound: Bound, grouped: Grouped) -> Legs:
-    """Legs of which none is left out for what its neighbours might do, nor for how it rounds."""
-    legs = _legs(given, bound, grouped, (bound.falls[:, 2:], -ROUNDS))
-    return legs._replace(price=bound.price - ROUNDS * bound.rounding)
+def _legs(given: Given, bound: Bound, grouped: Grouped, split: BySlope) -> tuple[Legs, Legs]:
+    """Legs in the programme's form, strictly and with hope.
 
-
-def _legs(given: Given, bound: Bound, grouped: Grouped, tight: tuple[Ints, float]) -> Legs:
-    """Legs in the programme's form, with their falls, and by how much rows of doubles are tighter.
-
-    The pit between two drives stands on the level of the grid that is nearest to the line.
+    With hope none is left out for what its neighbours might do, nor for how it rounds.
     """
-    step = given.site.project.level_step
-    falls, by = tight
-    price = np.where(bound.strict[:, None], bound.price, np.inf)
-    pits = len(given.candidates.ground)
-    shift = np.where(bound.parts[:, 0] >= 0, by * step, 0.0)
-    row_h, band_h = shift_rows(Rows(*(getattr(bound, name) for name in Rows._fields)), shift)
-    return Legs(
-        np.searchsorted(bound.down, np.arange(pits + 1)).astype(np.int64), bound.up, grouped.out,
-        grouped.into, np.ascontiguousarray(falls[:, 0]), np.ascontiguousarray(falls[:, 1]), price,
-        bound.price_depth, bound.row_start, bound.row_t, row_h / step, bound.band_start,
-        bound.band_low, bound.band_high, bound.band_t, band_h / step,
+    leg, pits = split.leg, len(given.candidates.ground)
+    looser = np.concatenate([bound.row_of[: bound.singles], bound.doubles.looser])
+    falls, price = np.ascontiguousarray(split.falls.T), bound.price.copy()
+    price[bound.singles :] -= ROUNDS * bound.doubles.rounding
+    extra = given.prices.slope_margin * np.where(split.flat, bound.length[leg], 0.0)[:, None]
+    strict = Legs(
+        np.searchsorted(bound.down[leg], np.arange(pits + 1)), bound.up[leg], grouped.out[leg],
+        grouped.into[leg], falls[0], falls[1],
+        np.where(bound.strict[:, None], bound.price, np.inf)[leg] + extra,
+        bound.price_depth[leg], bound.row_of[leg], *bound.rows,
     )  # fmt: skip
+    return strict, strict._replace(
+        least_fall=falls[2], most_fall=falls[3], price=price[leg] + extra, rows=looser[leg]
+    )
 
 
 def _drops(given: Given) -> Drops:

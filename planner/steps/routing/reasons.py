@@ -13,7 +13,7 @@ from planner.model import Floats
 from planner.records import Bools, Ints, Saving
 from planner.steps.routing.binding import bind_ends, leg_ends
 from planner.steps.routing.doubles import bind_again, drives_of
-from planner.steps.routing.given import Bound, Given, Problem
+from planner.steps.routing.given import Given, Problem
 from planner.steps.routing.items import (
     COVER,
     DROP,
@@ -51,7 +51,8 @@ class _Leg:
     """A chosen leg of one drive at its levels."""
 
     number: int  # in the bound
-    whole: tuple[int, int]  # the leg that it is all or a part of, and the fall of that [levels]
+    whole: tuple[int, int]  # the programme's leg that it is of, and the fall of that [levels]
+    in_part: bool  # whether it runs on in line through a pit without a manhole
     up: int
     down: int
     z: int
@@ -59,11 +60,6 @@ class _Leg:
     chain: int
     pipe: int
     ends: LegEnds  # of this leg alone
-
-    @property
-    def in_part(self) -> bool:
-        """Whether it runs on in line through a pit without a manhole."""
-        return self.number != self.whole[0]
 
     @property
     def free(self) -> float:
@@ -95,7 +91,7 @@ def explain_levels(given: Given, served: Bools, problem: Problem, found: Optimum
     found
         Their optimum.
     """
-    legs = _legs_at(given, problem.bound, found)
+    legs = _legs_at(given, problem, found)
     causes = _Causes()
     into: dict[int, list[_Leg]] = defaultdict(list)
     for leg in legs:
@@ -117,19 +113,19 @@ def _root_words(given: Given, pit: int) -> str:
     return "the existing manhole" if tie_in >= 0 else ""
 
 
-def _legs_at(given: Given, bound: Bound, found: Optimum) -> list[_Leg]:
+def _legs_at(given: Given, problem: Problem, found: Optimum) -> list[_Leg]:
     """The optimum's drives, in its order: from the roots up."""
     falls = dict(zip(found.leg.tolist(), (found.up_level - found.down_level).tolist(), strict=True))
-    legs = []
-    for drive in drives_of(bound, found):
+    bound, legs = problem.bound, []
+    for drive in drives_of(problem, found):
         number = int(bound.chain[drive.leg])
         pits = given.candidates.chains[number].pits
         up, down = (np.flatnonzero(pits == pit)[:1] for pit in (drive.up, drive.down))
         ends = leg_ends(given, number, up, down)
         whole = drive.whole, falls[drive.whole]
         legs.append(_Leg(
-            drive.leg, whole, drive.up, drive.down, drive.up_level, drive.down_level, number,
-            int(bound.pipe[drive.leg]), ends,
+            drive.leg, whole, bool(problem.leg[drive.whole] >= bound.singles), drive.up,
+            drive.down, drive.up_level, drive.down_level, number, int(bound.pipe[drive.leg]), ends,
         ))  # fmt: skip
     return legs
 
@@ -158,7 +154,7 @@ def _tight(given: Given, served: Bools, problem: Problem, leg: _Leg) -> list[tup
         if room < leg.free <= bare.room()[0]:
             found.append((Item(SERVICE, int(row)), place))
     whole, fall = leg.whole
-    if fall <= problem.bound.falls[whole, 0]:
+    if fall <= problem.strict.legs.least_fall[whole]:
         found.append((Item(SLOPE), 0.0))
     return found
 
@@ -199,7 +195,7 @@ class _Asked:
 
     def _least(self, t: Floats, h: Floats) -> tuple[float, float]:
         line = (1 - t) * self.leg.z + t * self.leg.a
-        left = h / self.given.site.project.level_step - line
+        left = h - line
         k = int(np.argmin(left))
         return float(left[k]), float(t[k])
 
@@ -280,7 +276,7 @@ def _lower_cause(given: Given, causes: _Causes, leg: _Leg) -> tuple[Item, str] |
 def _asked_drop(problem: Problem, leg: _Leg, other: _Leg) -> int:
     """Drop that the rules ask for between two legs at a pit. [levels]"""
     groups, legs = problem.strict.groups, problem.strict.legs
-    out, into = int(legs.out_group[leg.number]), int(legs.in_group[other.number])
+    out, into = int(legs.out_group[leg.whole[0]]), int(legs.in_group[other.whole[0]])
     first, last = groups.turn_start[out], groups.turn_start[out + 1]
     pair = first + int(np.flatnonzero(groups.turn_in[first:last] == into)[0])
     return int(groups.turn_drop[pair])
@@ -304,7 +300,7 @@ def _find_savings(
     for item in items:
         by = STEP_OF[item.kind]
         easier = relax(given, item, by)
-        legs = bind_again(easier, served, problem.bound, found.leg)
+        legs = bind_again(easier, served, problem.bound, np.unique(problem.leg[found.leg]))
         best = find_optimum(make_problem(easier, legs).strict)
         if best is not None and found.cost - best.cost > 0.5:
             savings.append(Saving(

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from planner.kernels.optimum import Optimum, fill, find_optimum, least_cost, walk_optimum
 from planner.kernels.programme import DOWN
 from planner.records import Bools, ChosenLeg, Ints, Solution
@@ -67,13 +69,12 @@ def settle_route(found: Found) -> Solution:
         found = _tell_apart(found, hopeful)
     reasons = explain_levels(given, found.served, best.problem, best.optimum)
     bound, chosen = best.problem.bound, best.optimum
-    drives = drives_of(bound, chosen)
-    double, once = whole.parts[:, 0] >= 0, whole.steeper < 0
+    drives = drives_of(best.problem, chosen)
     counts = {
-        "pits": len(given.candidates.ground), "legs": int((once & ~double).sum()),
-        "doubles": int((once & double).sum()),
+        "pits": len(given.candidates.ground), "legs": whole.singles,
+        "doubles": len(whole.up) - whole.singles,
     }  # fmt: skip
-    cost = chosen.cost + price_of_rounding(bound, chosen)
+    cost = chosen.cost + price_of_rounding(best.problem, chosen)
     return Solution(
         legs=tuple(_chosen_leg(bound, drive) for drive in drives),
         level={**{drive.up: drive.up_level for drive in drives}, **chosen.level}, cost=cost,
@@ -85,7 +86,8 @@ def settle_route(found: Found) -> Solution:
 
 def _look_closer(found: Found, legs: Ints) -> Found | None:
     """The cheapest of what some legs may do among themselves, by exact turns."""
-    bound = bind_again(found.given, found.served, found.problem.bound, legs)
+    problem = found.problem
+    bound = bind_again(found.given, found.served, problem.bound, np.unique(problem.leg[legs]))
     bound = replace(bound, strict=bound.strict | inlets_apart(found.given, bound))
     problem = make_problem(found.given, bound)
     best = find_optimum(problem.strict)

@@ -1,107 +1,79 @@
-"""Sets of legs put end to end, sorted, and handed the rows that they share until then."""
+"""Sets of legs put end to end, and sorted."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 
-from planner.kernels.midway import Rows, take_rows
-from planner.model import Floats
+from planner.kernels.midway import Rows
+from planner.kernels.programme import DRIVES
 from planner.records import Ints
-from planner.steps.routing.given import Bound
+from planner.steps.routing.given import Bound, Doubles
 
-PLAIN = (
-    "up", "down", "length", "ways", "strict", "chain", "pipe", "falls", "price", "price_depth",
-    "between", "rounding",
+COLUMNS = (
+    "up", "down", "length", "ways", "strict", "chain", "pipe", "falls", "row_of", "price",
+    "price_depth",
 )  # fmt: skip
-"""Columns with one entry a leg that say nothing of other legs."""
-OTHERS = ("parts", "steeper")
-"""Columns that name other legs by number, -1 for none."""
+"""Those with one entry a leg."""
 
 
-@dataclass(frozen=True, eq=False)
-class Sheet:
-    """Legs by their columns; their rows are those of a store, which several legs may share."""
-
-    columns: dict[str, np.ndarray]  # `PLAIN` and `OTHERS`
-    row_of: Ints  # (legs,) which rows of the store
-    place: Floats  # (legs,) where along the leg its invert has a floor besides
-    lowest: Floats  # (legs,) that floor, infinitely low for none [m]
-
-    def take(self, which: Ints, **changed: np.ndarray) -> Sheet:
-        """Some of the legs, with some columns changed."""
-        columns = {name: values[which] for name, values in self.columns.items()} | changed
-        return Sheet(columns, self.row_of[which], self.place[which], self.lowest[which])
-
-
-def sheet_of(bound: Bound) -> Sheet:
-    """Legs as a sheet, whose store is the rows that they have."""
-    none = np.full(len(bound.up), -np.inf)
-    columns = {name: getattr(bound, name) for name in (*PLAIN, *OTHERS)}
-    return Sheet(columns, np.arange(len(bound.up)), none, none)
-
-
-def rows_of(bound: Bound) -> Rows:
-    """The rows of legs."""
-    return Rows(*(getattr(bound, name) for name in Rows._fields))
+def no_doubles() -> Doubles:
+    """For legs of one drive alone."""
+    none = np.zeros(0, np.int64)
+    return Doubles(np.zeros((0, 2), np.int64), none, np.zeros((0, DRIVES)), none)
 
 
 def join_rows_of(parts: list[Rows]) -> Rows:
-    """Rows of several sets of legs, end to end."""
+    """Sets of rows end to end."""
+    if len(parts) == 1:
+        return parts[0]
 
     def stack(name: str) -> np.ndarray:
         return np.concatenate([getattr(part, name) for part in parts])
 
-    def starts(name: str, ends: str) -> Ints:
-        base = np.cumsum([0] + [len(getattr(part, ends)) for part in parts])
+    def starts(name: str, counts: list[int]) -> Ints:
+        base = np.cumsum([0, *counts])
         pieces = [getattr(part, name)[:-1] + base[i] for i, part in enumerate(parts)]
         return np.concatenate([*pieces, base[-1:]]).astype(np.int64)
 
-    bands = np.cumsum([0] + [len(part.band_low) - 1 for part in parts])
-    band_start = np.concatenate(
-        [part.band_start[:-1] + bands[i] for i, part in enumerate(parts)] + [bands[-1:]]
-    )
+    rows, entries = ([len(getattr(part, name)) for part in parts] for name in ("row_t", "band_t"))
+    bands = [len(part.band_low) - 1 for part in parts]
     return Rows(
-        starts("row_start", "row_t"), stack("row_t"), stack("row_h"), band_start.astype(np.int64),
-        starts("band_low", "band_t"), starts("band_high", "band_t"), stack("band_t"),
+        starts("row_start", rows), stack("row_t"), stack("row_h"), starts("band_start", bands),
+        starts("band_low", entries), starts("band_high", entries), stack("band_t"),
         stack("band_h"),
     )  # fmt: skip
 
 
-def join_sheets(parts: list[Sheet]) -> Sheet:
-    """Legs of all sheets of one store in one.
-
-    The numbers in `OTHERS` of a sheet must already be those of the whole.
-    """
-    columns = {
-        name: np.concatenate([part.columns[name] for part in parts]) for name in (*PLAIN, *OTHERS)
-    }
-    return Sheet(
-        columns, *(np.concatenate([getattr(part, name) for part in parts])
-                   for name in ("row_of", "place", "lowest")),
-    )  # fmt: skip
+def tighten(rows: Rows, by: float) -> Rows:
+    """Sets of rows, what must lie below lower by so much, and what must lie above higher."""
+    middle = rows.band_high[:-1]
+    below, above = middle - rows.band_low[:-1], rows.band_low[1:] - middle
+    sides = np.repeat(np.tile([-by, by], len(below)), np.column_stack([below, above]).ravel())
+    return rows._replace(row_h=rows.row_h - by, band_h=rows.band_h + sides)
 
 
-def sort_by_lower_pit(store: Rows, sheet: Sheet) -> Bound:
-    """Legs sorted by lower pit, then upper pit, then pipe, doubles last, each with its rows."""
-    c = sheet.columns
-    keys = c["steeper"], c["between"], c["parts"][:, 1], c["pipe"], c["up"], c["down"]
-    order = np.lexsort(keys)
-    rows = take_rows(store, sheet.row_of[order], sheet.place[order], sheet.lowest[order])
-    place = np.empty(len(order) + 1, np.int64)
-    place[order], place[-1] = np.arange(len(order)), -1
-    return Bound(
-        **{name: c[name][order] for name in PLAIN},
-        **{name: place[c[name][order]] for name in OTHERS}, **rows._asdict(),
-    )  # fmt: skip
+def order_of(bound: Bound) -> Ints:
+    """Legs by lower pit, then upper pit, then size; legs that are alike in these as they stand."""
+    pits, sizes = int(bound.down.max(initial=0)) + 1, int(bound.pipe.max(initial=0)) + 1
+    key = (bound.down * pits + bound.up) * sizes + bound.pipe
+    return np.argsort(key, kind="stable")
 
 
-def stack_bounds(parts: list[Bound]) -> Bound:
-    """Legs of all sets in one, sorted; none of them names another."""
-    sheets, count = [], 0
-    for part in parts:
-        sheet = sheet_of(part)
-        sheets.append(replace(sheet, row_of=sheet.row_of + count))
-        count += len(part.up)
-    return sort_by_lower_pit(join_rows_of([rows_of(part) for part in parts]), join_sheets(sheets))
+def join_columns(parts: list[Bound]) -> dict[str, np.ndarray]:
+    """The columns of several sets of legs end to end; their sets of rows must be of one store."""
+    if len(parts) == 1:
+        return {name: getattr(parts[0], name) for name in COLUMNS}
+    return {name: np.concatenate([getattr(part, name) for part in parts]) for name in COLUMNS}
+
+
+def stack_singles(parts: list[Bound]) -> Bound:
+    """Legs of one drive of all sets in one, sorted."""
+    columns, rows = join_columns(parts), join_rows_of([part.rows for part in parts])
+    sets = np.cumsum([0] + [len(part.rows.row_start) - 1 for part in parts[:-1]])
+    columns["row_of"] = columns["row_of"] + np.repeat(sets, [len(part.up) for part in parts])
+    whole = Bound(**columns, rows=rows, doubles=no_doubles())
+    order = order_of(whole)
+    if (order[1:] > order[:-1]).all():
+        return whole
+    columns = {name: values[order] for name, values in columns.items()}
+    return Bound(**columns, rows=rows, doubles=no_doubles())

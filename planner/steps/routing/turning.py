@@ -77,7 +77,8 @@ def _number(given: Given, bound: Bound, branch: dict[int, int]) -> tuple[_Sides,
     starts = _azimuth(candidates.xy[bound.first_down] - candidates.xy[bound.up])
     azimuth = _azimuth(candidates.xy[bound.down] - candidates.xy[bound.last_up])
     flow = np.degrees(np.arctan2(candidates.flow[:, 1], candidates.flow[:, 0]))
-    string = np.array([branch[int(c)] for c in bound.chain], np.int64)
+    number = np.array([branch[c] for c in range(len(branch))], np.int64)
+    string = number[bound.chain]
     string[~candidates.junction[bound.down]] = 0
     roots = np.flatnonzero(candidates.tie_in >= 0)
     row = candidates.tie_in[roots]
