@@ -17,6 +17,9 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 
+STEEPER = 2.0  # [levels] by which a leg may rise, or fall more: two in line round so
+
+
 class Points(NamedTuple):
     """Places along a leg, and the inverts between which a service is hit there."""
 
@@ -64,12 +67,30 @@ def copy_points(t: Floats, h: Floats, n: int, to_t: Floats, to_h: Floats, at: in
     return at + n
 
 
+@inner
+def _touched(
+    t: Floats, h: Floats, n: int, sign: float, fall: float, rise: float
+) -> tuple[int, int]:
+    """First and last point of a lower hull (sign 1), or an upper one (-1), that a leg can touch.
+
+    The leg falls by at most ``fall`` from t = 0 to 1, and rises by at most ``rise``.
+    """
+    first, last = 0, n - 1
+    down, up = (fall, rise) if sign > 0.0 else (rise, fall)
+    while first < last and sign * (h[first + 1] - h[first]) < -down * (t[first + 1] - t[first]):
+        first += 1
+    while last > first and sign * (h[last] - h[last - 1]) > up * (t[last] - t[last - 1]):
+        last -= 1
+    return first, last
+
+
 @spliced
-def write_rows(t: Floats, h: Floats, n: int, bound: Bound, at: int) -> int:
-    """Write n rows at a place among all others; returns where they end."""
-    for i in range(n):
-        bound.row_t[at + i], bound.row_h[at + i] = t[i], h[i] / bound.step
-    return at + n
+def write_rows(t: Floats, h: Floats, n: int, bound: Bound, at: int, fall: float) -> int:
+    """Write those of n rows that can bind at a place among all others; returns where they end."""
+    first, last = _touched(t, h, n, 1.0, fall, STEEPER * bound.step)
+    for i in range(first, last + 1):
+        bound.row_t[at + i - first], bound.row_h[at + i - first] = t[i], h[i] / bound.step
+    return at + last + 1 - first
 
 
 @njit(cache=True)
@@ -89,19 +110,21 @@ def _grow_ints(a: Ints, more: int) -> Ints:
 
 
 @inner
-def add_band(bound: Bound, n: int, points: Points, below: int, above: int) -> bool:
+def add_band(bound: Bound, n: int, points: Points, below: int, above: int, fall: float) -> bool:
     """Add a band to n others, by its rows below and above; False where there is no room for it."""
-    row = bound.band_low[n]
+    row, rise = bound.band_low[n], STEEPER * bound.step
     if n + 2 > len(bound.band_low) or row + below + above > len(bound.band_t):
         return False
-    for k in range(below):
-        bound.band_t[row + k], bound.band_h[row + k] = points.t[k], points.low[k] / bound.step
-    row += below
+    first, last = _touched(points.t, points.low, below, 1.0, fall, rise)
+    for k in range(first, last + 1):
+        bound.band_t[row], bound.band_h[row] = points.t[k], points.low[k] / bound.step
+        row += 1
     bound.band_high[n] = row
-    for k in range(above):
-        bound.band_t[row + k] = points.t_high[k]
-        bound.band_h[row + k] = points.high[k] / bound.step
-    bound.band_low[n + 1] = row + above
+    first, last = _touched(points.t_high, points.high, above, -1.0, fall, rise)
+    for k in range(first, last + 1):
+        bound.band_t[row], bound.band_h[row] = points.t_high[k], points.high[k] / bound.step
+        row += 1
+    bound.band_low[n + 1] = row
     return True
 
 

@@ -66,8 +66,8 @@ def meet_services(
 
 @spliced
 def lower_to_met(
-    ends: Floats, to_axis: float, table: Floats, ints: Ints, at: Floats, z: Floats, met: Floats,
-    count: int, shallow: Ints, mark: int, points: Points, t: Floats, h: Floats, n: int,
+    ends: Floats, fall: float, to_axis: float, table: Floats, ints: Ints, at: Floats, z: Floats,
+    met: Floats, count: int, shallow: Ints, mark: int, points: Points, t: Floats, h: Floats, n: int,
     deep: Ints,
 ) -> tuple[int, int]:  # fmt: skip
     """Lower a hull to below the services met that a leg can only pass below.
@@ -91,7 +91,7 @@ def lower_to_met(
             seen = see_from_piece(ends, table, j)
             part = narrow_part(seen, table, ints, j, clear, to_axis, part, t, h, n)
             m = points_of_service(
-                seen, table, ints, j, at, z, clear, to_axis, part,
+                seen, table, ints, j, at, z, clear, to_axis, part, fall,
                 points.t, points.low, points.high, 0,
             )  # fmt: skip
             for k in range(m):
@@ -101,8 +101,8 @@ def lower_to_met(
 
 @spliced
 def _points_of_deep(
-    ends: Floats, length: float, to_axis: float, table: Floats, ints: Ints, at: Floats, z: Floats,
-    deep: Ints, begin: int, end: int, points: Points,
+    ends: Floats, length: float, fall: float, to_axis: float, table: Floats, ints: Ints,
+    at: Floats, z: Floats, deep: Ints, begin: int, end: int, points: Points,
 ) -> int:  # fmt: skip
     """Collect the inverts between which some pieces of a service are hit."""
     m = 0
@@ -112,7 +112,7 @@ def _points_of_deep(
         clear = clear_of(seen, length, table, j)
         part = part_in_reach(seen, table, ints, j, clear + table[j, HALF_WIDTH])
         m = points_of_service(
-            seen, table, ints, j, at, z, clear, to_axis, part,
+            seen, table, ints, j, at, z, clear, to_axis, part, fall,
             points.t, points.low, points.high, m,
         )  # fmt: skip
     return m
@@ -120,7 +120,7 @@ def _points_of_deep(
 
 @spliced
 def bind_deep(
-    length: float, to_axis: float, pieces: Pieces, at: Floats, z: Floats, work: Work,
+    length: float, fall: float, to_axis: float, pieces: Pieces, at: Floats, z: Floats, work: Work,
     points: Points, bound: Bound, cover_n: int, n: int, kept: int, n_bands: int,
 ) -> tuple[int, int]:  # fmt: skip
     """Add the bands of a leg's deep services, or lower its hull to below them.
@@ -133,12 +133,12 @@ def bind_deep(
         while k < kept and pieces.ints[work.deep[k], SERVICE] == service:
             k += 1
         m = _points_of_deep(
-            work.ends, length, to_axis, pieces.table, pieces.ints, at, z, work.deep, begin, k,
+            work.ends, length, fall, to_axis, pieces.table, pieces.ints, at, z, work.deep, begin, k,
             points,
         )  # fmt: skip
         if is_above(points, m, work.cover_t, work.cover_h, cover_n):
             below, above = hull_band(points, m)
-            if not add_band(bound, n_bands, points, below, above):
+            if not add_band(bound, n_bands, points, below, above, fall):
                 return n, -1
             n_bands += 1
             continue

@@ -31,6 +31,7 @@ class Bore(NamedTuple):
     cover: float  # required, ground to the top of bore or pipe
     frost: float  # required, ground to the top of the pipe
     deepest: float  # greatest depth from the ground to the invert, infinite where none is set
+    steepest: float  # greatest slope that a leg can have [m/m]
 
 
 class Runs(NamedTuple):

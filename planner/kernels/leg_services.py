@@ -266,6 +266,21 @@ def _third_of_part(part: Part, which: int, g: float, dg: float, long: float) -> 
     return (a, b) if which == 1 else (b, part[1])
 
 
+@spliced
+def _part_touched(seen: Seen, reach: float, steep: float, fall: float, part: Part) -> Part:
+    """Part of a leg beside a round service where the leg can touch an edge of what is kept clear.
+
+    In the leg's upright plane an edge is an arc about the axis. Where the arc is steeper than the
+    leg and the axis can be together, the leg comes nearer to it closer to the middle. Empty where
+    only an end of the part comes near the middle.
+    """
+    _, s, dg, ds = seen
+    most = fall + steep * abs(dg)
+    aside = reach * most / math.sqrt(ds * ds + most * most)
+    a, b = (-aside - s) / ds, (aside - s) / ds
+    return max(part[0], min(a, b)), min(part[1], max(a, b))
+
+
 @inner
 def _count_of(swing: float, radius: float, box: int, least: float) -> int:
     """Into how many pieces a part of a leg is cut so that edges bulge little between its points.
@@ -288,12 +303,12 @@ def _count_of(swing: float, radius: float, box: int, least: float) -> int:
 @inner
 def points_of_service(
     seen: Seen, table: Floats, ints: Ints, j: int, at: Floats, z: Floats, clear: float,
-    to_axis: float, part: Part, t: Floats, low: Floats, high: Floats, n: int,
+    to_axis: float, part: Part, fall: float, t: Floats, low: Floats, high: Floats, n: int,
 ) -> int:  # fmt: skip
     """Add inverts between which a piece is hit, place by place along a part of a leg.
 
     The places lie so close that what the edges do between them is less than ``SLACK``, and
-    wherever the profile bends.
+    wherever the profile bends. Places that no leg can touch before others are left out.
 
     Parameters
     ----------
@@ -308,6 +323,8 @@ def points_of_service(
         invert. [m]
     part
         Part of the leg within reach.
+    fall
+        What the leg can fall at most. [m]
     t, low, high : (enough,)
         Receive places and inverts. [m]
     n
@@ -321,6 +338,7 @@ def points_of_service(
     head, tail, long, begin = ints[j, FIRST], ints[j, LAST], table[j, LONG], table[j, AT]
     half, extra, box = table[j, HALF_WIDTH], table[j, EXTRA], ints[j, IS_BOX]
     reach, rate = clear + half, math.sqrt(dg * dg + ds * ds)
+    steep = math.sqrt(max(table[j, STEEP] ** 2 - 1.0, 0.0))
     for which in range(3):  # before the piece, beside it and after it, as the leg passes it
         first, last = _third_of_part(part, which, g, dg, long)
         if last <= first:
@@ -328,6 +346,10 @@ def points_of_service(
         swing = (last - first) * (abs(ds) if which == 1 else rate)
         least = -1.0
         if which == 1 and box == 0:
+            a, b = _part_touched(seen, reach, steep, fall, (first, last))
+            if a < b:
+                first, last = a, b
+                swing = (last - first) * abs(ds)
             least = _height(clear, half, box, max(abs(s + first * ds), abs(s + last * ds)) ** 2)
         count = _count_of(swing, clear if box == 1 else reach, box, least)
         g0, g1 = g + first * dg, g + last * dg

@@ -9,6 +9,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.compiled import inner, leaf
 from planner.kernels.hull import lower_hull, sort_pairs
 
 Floats = NDArray[np.float64]
@@ -19,6 +20,7 @@ STRAIGHT_ON = 0.1  # [deg] a line that turns by no more is straight
 TURN_GUARD = 1e-6  # [deg]
 HALF = 0.5 + 1e-9  # [levels] of two levels as near, the higher one is taken
 NEARLY = 1e-9  # [m] ground that differs by less is as high
+ALIKE = 8  # what matters of a leg by itself is less
 
 
 class Singles(NamedTuple):
@@ -27,7 +29,7 @@ class Singles(NamedTuple):
     start: Ints  # (pits + 1,) first leg into each pit
     up: Ints  # (legs,) upper pit
     kind: Ints  # (legs,) only legs of one kind are paired; legs below 0 are not
-    alike: Ints  # (legs,) what matters beside the place of the pit between, of a leg by itself
+    alike: Ints  # (legs,) what matters of a leg by itself, less than `ALIKE`
     ends: Floats  # (legs, 4) upper and lower end [m]
     falls: Ints  # (legs, 2) least and greatest fall [levels]
 
@@ -45,7 +47,7 @@ class Rows(NamedTuple):
     band_h: Floats
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def fall_above(share: float, fall: int) -> int:
     """Fall of the upper of two legs in line: to the level of the grid nearest to the line.
 
@@ -64,7 +66,7 @@ def fall_above(share: float, fall: int) -> int:
     return math.ceil(share * fall - HALF)
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def whole_falls(share: float, high: Ints, low: Ints) -> tuple[int, int]:
     """Least and greatest fall of two legs in line that leave each of them a fall it may have.
 
@@ -171,23 +173,21 @@ def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) ->
 def _thin_out(block: Ints, legs: Singles, ground: Floats, places: Ints, length: Floats) -> int:
     """Keep those pairs into one pit that can be the cheapest, in place; returns their number."""
     count = len(block)
-    share, least = np.empty(count), np.empty(count, np.int64)
-    level, key = np.empty(count), np.empty((5, count), np.int64)
+    share, level, off = np.empty(count), np.empty(count), np.empty(count)
+    key = np.empty((3, count), np.int64)
+    kinds, numbers = legs.kind.max() + 1, places.max() + 1
     for i in range(count):
         high, low = block[i, 0], block[i, 1]
         share[i] = length[high] / (length[high] + length[low])
-        least[i], _ = whole_falls(share[i], legs.falls[high], legs.falls[low])
-        level[i] = ground[legs.up[low]]
-        key[0, i], key[1, i] = legs.up[high], legs.kind[high]
-        key[2, i], key[3, i], key[4, i] = places[legs.up[low]], legs.alike[high], legs.alike[low]
-    order = np.argsort(-np.abs(share - 0.5), kind="mergesort")
-    order = order[np.argsort(least[order], kind="mergesort")]
-    for k in range(4, -1, -1):
-        order = order[np.argsort(key[k][order], kind="mergesort")]
+        level[i], off[i] = ground[legs.up[low]], -abs(share[i] - 0.5)
+        key[0, i] = legs.up[high] * kinds + legs.kind[high]
+        key[1, i] = places[legs.up[low]] + numbers * (legs.alike[high] * ALIKE + legs.alike[low])
+        key[2, i], _ = whole_falls(share[i], legs.falls[high], legs.falls[low])
+    order = _sorted_by(key, off)
     kept, begin = np.empty(count, np.int64), 0
     n = 0
     for i in order:
-        if n > begin and not (key[:, i] == key[:, kept[begin]]).all():
+        if n > begin and (key[0, i] != key[0, kept[begin]] or key[1, i] != key[1, kept[begin]]):
             begin = n
         if _can_win(share, level, kept[begin:n], i):
             kept[n] = i
@@ -196,7 +196,32 @@ def _thin_out(block: Ints, legs: Singles, ground: Floats, places: Ints, length: 
     return n
 
 
+@inner
+def _comes_first(key: Ints, last: Floats, i: int, j: int) -> bool:
+    """Whether i comes before j by three keys, then by a last one, then by itself."""
+    for k in range(3):
+        if key[k, i] != key[k, j]:
+            return bool(key[k, i] < key[k, j])
+    return bool(last[i] < last[j] or (last[i] == last[j] and i < j))
+
+
 @njit(cache=True, nogil=True)
+def _sorted_by(key: Ints, last: Floats) -> Ints:
+    """Places in the order of their keys (3, places), then of a last key, by Shell's sort."""
+    order = np.arange(len(last))
+    gap = len(order) // 2
+    while gap > 0:
+        for i in range(gap, len(order)):
+            own, k = order[i], i - gap
+            while k >= 0 and _comes_first(key, last, own, order[k]):
+                order[k + gap] = order[k]
+                k -= gap
+            order[k + gap] = own
+        gap = 1 if 1 < gap < 5 else gap * 5 // 11
+    return order
+
+
+@inner
 def _can_win(share: Floats, level: Floats, kept: Ints, i: int) -> bool:
     """Whether a pit between lies below every line through two that are kept already."""
     for a in kept:

@@ -12,6 +12,7 @@ from planner.kernels.compiled import inner, spliced
 from planner.kernels.ground import plane_of_mesh, sample_line
 from planner.kernels.hull import add_to_hull
 from planner.kernels.leg_bound import (
+    STEEPER,
     Bound,
     Points,
     Work,
@@ -112,6 +113,7 @@ def _bind_on(
     ends, t, h, table, ints = work.ends, work.t, work.h, pieces.table, pieces.ints
     while i < len(legs.length):
         length, rows, n_bands = legs.length[i], bound.row_start[i], bound.band_start[i]
+        fall = bore.steepest * length + STEEPER * step
         for k in range(4):
             ends[k] = legs.ends[i, k]
         count = max(1, math.ceil(length / COVER_STEP))
@@ -125,7 +127,7 @@ def _bind_on(
             if bore.deepest < np.inf:  # a band that can only be passed above
                 m = depth_rows(count, bore.deepest, room, points.t_high, points.high)
                 points.t[0], points.low[0], below = 0.0, -np.inf, 1
-                if not add_band(bound, n_bands, points, below, m):
+                if not add_band(bound, n_bands, points, below, m, fall):
                     progress[0] = i
                     return NEEDS_ROOM
                 n_bands += 1
@@ -139,16 +141,16 @@ def _bind_on(
                 work.cover_h, cover_n, t, h, n, work.near, found, work.shallow, i, work.met,
             )  # fmt: skip
             n, kept = lower_to_met(
-                ends, to_axis, table, ints, at, z, work.met, noted, work.shallow, i, points, t, h,
-                n, work.deep,
+                ends, fall, to_axis, table, ints, at, z, work.met, noted, work.shallow, i, points,
+                t, h, n, work.deep,
             )  # fmt: skip
             n, n_bands = bind_deep(
-                length, to_axis, pieces, at, z, work, points, bound, cover_n, n, kept, n_bands
+                length, fall, to_axis, pieces, at, z, work, points, bound, cover_n, n, kept, n_bands
             )
         if n_bands < 0 or rows + n > len(bound.row_t):
             progress[0] = i
             return NEEDS_ROOM
-        bound.row_start[i + 1] = write_rows(t, h, n, bound, rows)
+        bound.row_start[i + 1] = write_rows(t, h, n, bound, rows, fall)
         bound.band_start[i + 1] = n_bands
         known = 0
         i += 1

@@ -25,7 +25,8 @@ LEVEL = 100.0
 STEP = 0.01  # [m] of the grid of levels
 # inside 0.20, outside 0.26: wall 0.03; bore 0.30 rests 0.03 below the invert, so its top is 0.27
 # and its axis 0.12 above the invert
-BORE = Bore(0.20, 0.26, 0.30, 1.2, 0.0, np.inf)
+BORE = Bore(0.20, 0.26, 0.30, 1.2, 0.0, np.inf, 1e6)
+STEEPEST = 0.08
 LEG = np.array([[0.0, 0.0, 60.0, 0.0]])
 NO_HOUSES = Houses(np.empty((0, 2)), np.empty(0), np.empty(0), 0.02, 45.0, 0.0, 0.0)
 
@@ -199,3 +200,41 @@ def test_a_service_beside_a_leg_asks_for_its_own_clearance(lean: float, required
     bare = bare._replace(required=np.full((1, 2), required))
     for one, other in zip(bound(services), bound(bare), strict=True):
         assert np.array_equal(one, other)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_rows_that_no_leg_can_touch_by_its_slope_bind_nothing(seed: int) -> None:
+    """Of a leg of at most 8 % the same levels are allowed as of one that may be as steep as a wall.
+
+    The levels lie close to services that cross at any angle, some of them steep. Edges that are
+    arcs are drawn by other points then, which changes less than the slack that they keep.
+    """
+    rng = np.random.default_rng(seed)
+    pipes = []
+    for x in rng.uniform(4.0, 56.0, 5).tolist():
+        lean = float(rng.uniform(-25.0, 25.0))
+        depth = float(rng.uniform(96.3, 97.6))
+        pipes.append(((x - lean, -20.0, x + lean, 20.0), depth, float(rng.uniform(0.05, 0.6))))
+    services = runs(*pipes)
+    services = services._replace(
+        profile_z=services.profile_z + rng.uniform(-1.0, 1.0, len(services.profile_z))
+    )
+    every, few = bound(services), bound(services, bore=BORE._replace(steepest=STEEPEST))
+    assert len(few[6]) + len(few[1]) < len(every[6]) + len(every[1])
+    told = [0, 0]
+    for _ in range(4000):
+        z = float(rng.uniform(95.0, 98.6))
+        a = z - float(rng.uniform(0.0, 60.0 * STEEPEST))
+        allowed = may_run(few, z, a)
+        assert may_run(every, z, a, SLACK if allowed else -SLACK) == allowed
+        told[allowed] += 1
+    assert min(told) > 50
+
+
+def may_run(made: tuple[Any, ...], z: float, a: float, by: float = 0.0) -> bool:
+    """Whether a leg keeps its rows, and of each band those below or above, all eased by so much."""
+    _, t, h, _, low, high, band_t, band_h, _ = made
+    left, room = h - (1 - t) * z - t * a + by, band_h - (1 - band_t) * z - band_t * a
+    sides = zip(low[:-1].tolist(), high[:-1].tolist(), low[1:].tolist(), strict=True)
+    passes = [(room[i:j] >= -by).all() or (room[j:k] <= by).all() for i, j, k in sides]
+    return bool((left >= 0).all() and all(passes))

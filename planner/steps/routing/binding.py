@@ -184,7 +184,7 @@ def bore_of(site: Site, pipe: ChainPipe) -> Bore:
     deepest = rules.optional("max_leg_depth_m")
     return Bore(
         pipe.inside, pipe.outside, pipe.bore, cover, rules.number("frost_depth_m"),
-        np.inf if deepest is None else deepest,
+        np.inf if deepest is None else deepest, rules.number("max_slope_pct") / 100,
     )  # fmt: skip
 
 
