@@ -6,6 +6,7 @@ or hand them to another solver and compare. ``docs/method/instance.md`` states t
 
 from __future__ import annotations
 
+import heapq
 import math
 from collections.abc import Iterator
 from typing import NamedTuple
@@ -13,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.bounds import Bounds, bound_prices, make_budget, prices_into
+from planner.kernels.bounds import Bounds, bound_prices, make_budget, no_budget, prices_into
 from planner.kernels.desk import Desk, make_desk
 from planner.kernels.programme import (
     EXIT,
@@ -27,10 +28,10 @@ from planner.kernels.programme import (
     Pits,
     pit_price,
 )
+from planner.kernels.stretches import MOST_ENTRIES, Tables
 from planner.kernels.tables import (
     count_entries,
     fill_tables,
-    fill_within,
     make_filled,
     trace_pit,
     written,
@@ -42,6 +43,7 @@ Ints = NDArray[np.int64]
 FIRST_ROOM = 1 << 16  # entries of tables
 SHARES = (0.005, 0.03, 0.15, 0.6)  # of the legs, that a budget is tried with
 WORTH_A_PASS = 0.04  # of the tables: once that much is written, no more budgets are tried
+ENOUGH = 1 << 17  # legs, whose least prices show what share of all can keep a budget
 MANY_LEGS = 50  # with fewer, none is worth its while
 
 
@@ -67,29 +69,39 @@ class Optimum(NamedTuple):
     role: dict[int, int]  # pit -> `EXIT` or `LAUNCH`
 
 
-def find_optimum(instance: Instance) -> Optimum | None:
+def find_optimum(instance: Instance, most: float = math.inf) -> Optimum | None:
     """The cheapest way to drain every string to its root, or None where there is none.
 
     Parameters
     ----------
     instance
         The instance.
+    most
+        What the optimum costs at most, if that is known.
     """
     parts = []
-    for filled, desk, root in _fill_each(instance):
-        if not math.isfinite(_price_of(instance, filled, root)):
+    for tables, desk, root in _fill_each(instance, most):
+        if not math.isfinite(_price_of(instance, tables.filled, root)):
             return None
-        parts.append(_walk(instance, filled, desk, root))
+        parts.append(_walk(instance, tables, desk, root))
     return _joined(parts) if parts else None
 
 
 def find_cost(instance: Instance) -> float:
     """Cost of the optimum; infinite where there is none."""
-    costs = [_price_of(instance, filled, root) for filled, _, root in _fill_each(instance)]
+    costs = [_price_of(instance, tables.filled, root) for tables, _, root in _fill_each(instance)]
     return sum(costs) if costs else math.inf
 
 
-def _fill_each(instance: Instance) -> Iterator[tuple[Filled, Desk, int]]:
+def find_reached(instance: Instance) -> Filled:
+    """What of an instance can be served at all; of its tables only some are there."""
+    pits, groups, legs, drops, _ = instance
+    filled, desk = make_filled(pits, groups, FIRST_ROOM), make_desk(pits, groups, legs)
+    order = np.arange(len(pits.low))
+    return Tables((pits, groups, legs, drops), order, filled, no_budget(), desk).filled
+
+
+def _fill_each(instance: Instance, most: float = math.inf) -> Iterator[tuple[Tables, Desk, int]]:
     """For each root the tables of all that drains to it, as far as they matter; one is kept."""
     pits, groups, legs, _, roots = instance
     bounds = bound_prices(pits, groups, legs, roots)
@@ -98,39 +110,49 @@ def _fill_each(instance: Instance) -> Iterator[tuple[Filled, Desk, int]]:
     starts = np.searchsorted(bounds.tree[pits_by_tree], np.arange(len(roots) + 1))
     for k in range(len(roots) - 1, -1, -1):
         order = pits_by_tree[starts[k] : starts[k + 1]]
-        filled = _fill_root(instance, int(roots[k]), order, bounds, filled, desk)
-        yield filled, desk, int(roots[k])
+        known = most if len(roots) == 1 else math.inf
+        tables = _fill_root(instance, (int(roots[k]), order, known), bounds, filled, desk)
+        filled = tables.filled
+        yield tables, desk, int(roots[k])
 
 
 def _fill_root(
-    instance: Instance, root: int, order: Ints, bounds: Bounds, filled: Filled, desk: Desk
-) -> Filled:
+    instance: Instance, asked: tuple[int, Ints, float], bounds: Bounds, filled: Filled, desk: Desk
+) -> Tables:
     """Fill the tables of all that drains to a root under one budget after another.
 
     A budget is one that some share of the legs can keep by their bounds. What a plan within the
     budget uses is never left out, so a plan within it is the cheapest there is; any other plan
     that is found is a budget that holds. Once a pass writes a good part of the tables, the next
-    has none.
+    has none. ``asked`` is the root, the pits and a budget that is known to hold.
     """
     pits, groups, legs, drops, _ = instance
+    root, order, known = asked
 
-    def fill_for(most: float) -> Filled:
+    def fill_for(most: float) -> Tables:
         budget = make_budget(most, bounds)
-        return fill_within(order, pits, groups, legs, drops, filled, budget, desk)
+        return Tables((pits, groups, legs, drops), order, filled, budget, desk)
 
-    prices = np.sort(prices_into(order, legs, bounds))
+    if known < math.inf:
+        tables = fill_for(known)
+        if math.isfinite(_price_of(instance, tables.filled, root)):
+            return tables
+        filled = tables.filled
+    apart = len(legs.up) // ENOUGH + 1  # of many pits only some are asked
+    prices = np.sort(prices_into(order[::apart], legs, bounds))
     entries = count_entries(order, pits, groups)
     for share in SHARES if len(prices) >= MANY_LEGS else ():
         most = float(prices[int(share * len(prices))])
-        filled = fill_for(most)
+        tables = fill_for(most)
+        filled = tables.filled
         cost = _price_of(instance, filled, root)
         if cost <= most:
-            return filled
+            return tables
         if math.isfinite(cost):
             return fill_for(cost)
         if written(order, groups, filled) > WORTH_A_PASS * entries:
             break
-    if entries > len(filled.tables):
+    if len(filled.tables) < entries <= MOST_ENTRIES:
         filled = filled._replace(tables=np.empty(entries))
     return fill_for(math.inf)
 
@@ -140,21 +162,12 @@ def fill(instance: Instance) -> Filled:
     return fill_tables(instance.pits, instance.groups, instance.legs, instance.drops)
 
 
-def least_cost(instance: Instance, filled: Filled) -> float:
-    """Cost of the optimum as the tables of the roots have it; infinite where there is none."""
-    return sum(_price_of(instance, filled, root) for root in instance.roots.tolist())
+def _price_of(instance: Instance, filled: Filled, root: int) -> float:
+    """Least price of a root and all above it; infinite where there is none."""
+    return min(prices_of_root(instance, filled, root))
 
 
-def walk_optimum(instance: Instance, filled: Filled) -> Optimum | None:
-    """Walk the optimum from the roots to the heads by looking at the tables again."""
-    if not len(instance.roots) or not math.isfinite(least_cost(instance, filled)):
-        return None
-    desk = make_desk(instance.pits, instance.groups, instance.legs)
-    roots = reversed(instance.roots.tolist())
-    return _joined([_walk(instance, filled, desk, root) for root in roots])
-
-
-def _prices_of(instance: Instance, filled: Filled, root: int) -> tuple[float, float]:
+def prices_of_root(instance: Instance, filled: Filled, root: int) -> tuple[float, float]:
     """Least price of a root and all above it, as an exit pit and as a launch pit."""
     out = int(instance.groups.out_start[root])
     start, size = int(filled.offset[out]), int(filled.span[out, 1])
@@ -163,28 +176,31 @@ def _prices_of(instance: Instance, filled: Filled, root: int) -> tuple[float, fl
     return float(filled.tables[start]), float(filled.tables[start + size])
 
 
-def _price_of(instance: Instance, filled: Filled, root: int) -> float:
-    return min(_prices_of(instance, filled, root))
-
-
-def _walk(instance: Instance, filled: Filled, desk: Desk, root: int) -> Optimum:
+def _walk(instance: Instance, tables: Tables, desk: Desk, root: int) -> Optimum:
     """Walk one root's part of the optimum."""
-    rows: list[tuple[int, int, int, int]] = []
-    level: dict[int, int] = {}
-    roles: dict[int, int] = {}
     pits, groups, legs, drops, _ = instance
-    prices = _prices_of(instance, filled, root)
+    prices = prices_of_root(instance, tables.filled, root)
     role = EXIT if prices[EXIT] <= prices[LAUNCH] else LAUNCH
-    stack = [(root, int(groups.out_start[root]), role, int(pits.low[root]))]
-    while stack:
-        pit, out, role, at = stack.pop()
-        level[pit], roles[pit] = at, role
-        for leg, drive, z, a in trace_pit(
-            pit, out, role, at, pits, groups, legs, drops, filled, desk
-        ).tolist():
-            rows.append((leg, drive, z, a))
-            stack.append((int(legs.up[leg]), int(legs.out_group[leg]), UPPER_ROLE[drive], z))
+    left = {root: (int(groups.out_start[root]), role, int(pits.low[root]))}
+    runs: dict[int, list[list[int]]] = {}
+    waiting = [-root]
+    while waiting:  # the lowest pit first, as tables are there
+        pit = -heapq.heappop(waiting)
+        filled = tables.holding(pit)
+        runs[pit] = trace_pit(pit, *left[pit], pits, groups, legs, drops, filled, desk).tolist()
+        for leg, drive, z, _ in runs[pit]:
+            up = int(legs.up[leg])
+            left[up] = (int(legs.out_group[leg]), UPPER_ROLE[drive], z)
+            heapq.heappush(waiting, -up)
+    rows: list[list[int]] = []
+    stack = [root]
+    while stack:  # from the root up, one string after another
+        own = runs[stack.pop()]
+        rows += own
+        stack += [int(legs.up[row[0]]) for row in own]
     table = np.array(rows, np.int64).reshape(-1, 4)
+    level = {pit: at for pit, (_, _, at) in left.items()}
+    roles = {pit: own for pit, (_, own, _) in left.items()}
     return Optimum(min(prices), table[:, 0], table[:, 1], table[:, 2], table[:, 3], level, roles)
 
 

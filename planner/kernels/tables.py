@@ -70,8 +70,13 @@ def fill_tables(pits: Pits, groups: Groups, legs: Legs, drops: Drops) -> Filled:
 
 def count_entries(order: Ints, pits: Pits, groups: Groups) -> int:
     """How many entries the tables of some pits have at all their levels."""
+    return int(sizes_of(order, pits, groups).sum())
+
+
+def sizes_of(order: Ints, pits: Pits, groups: Groups) -> Ints:
+    """How many entries the tables of each of some pits have at all its levels."""
     levels = np.maximum(pits.high - pits.low + 1, 0)
-    return int((2 * np.diff(groups.out_start) * levels)[order].sum())
+    return np.asarray((2 * np.diff(groups.out_start) * levels)[order])
 
 
 def written(order: Ints, groups: Groups, filled: Filled) -> int:
@@ -84,7 +89,7 @@ def written(order: Ints, groups: Groups, filled: Filled) -> int:
 
 def fill_within(
     order: Ints, pits: Pits, groups: Groups, legs: Legs, drops: Drops, filled: Filled,
-    budget: Budget, desk: Desk,
+    budget: Budget, desk: Desk, used: int = 0,
 ) -> Filled:  # fmt: skip
     """Run the programme for some pits, leaving out what no plan within a budget can use.
 
@@ -100,12 +105,14 @@ def fill_within(
         What a plan may cost at most.
     desk
         Room to work in.
+    used
+        Entries at the beginning of the tables that stay.
 
     Returns
     -------
     The tables, with more room where they had too little.
     """
-    done, used = _run(AND_CLOSE, 0, 0, order, pits, groups, legs, drops, filled, budget, desk)
+    done, used = _run(AND_CLOSE, 0, used, order, pits, groups, legs, drops, filled, budget, desk)
     while done < len(order):
         need = count_entries(order[done : done + 1], pits, groups)
         room = np.empty(GROWTH * len(filled.tables) + need)

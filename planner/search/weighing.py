@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from planner.kernels.layout_instance import ENDED, SPLIT
-from planner.kernels.optimum import fill, least_cost
+from planner.kernels.optimum import find_cost
 from planner.model import Site
 from planner.records import Bools, Ints, Layout, Solution, StreetGraph
 from planner.search.asking import bound_all_streets
@@ -270,4 +270,4 @@ def _name(layout: Layout) -> tuple[object, ...]:
 def bound_route(given: Given, served: Bools) -> float:
     """What any route in given streets costs at least, infinite where there is none."""
     problem = build_problem(with_slopes(given, served), served)
-    return least_cost(problem.optimistic, fill(problem.optimistic))
+    return find_cost(problem.optimistic)

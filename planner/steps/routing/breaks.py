@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 
-from planner.kernels.optimum import Instance, fill
+from planner.kernels.optimum import Instance, find_reached
 from planner.kernels.pairs import BOTTOM, ORDINARY, TOP
 from planner.kernels.programme import Filled
 from planner.model import Floats
@@ -36,7 +36,7 @@ def find_breaks(given: Given) -> tuple[Break, ...]:
     named.
     """
     instance = build_problem(given, np.zeros(len(given.site.properties), bool)).strict
-    filled = fill(instance)
+    filled = find_reached(instance)
     branch = branches_of(given)
     breaks = []
     meeting: dict[int, list[int]] = defaultdict(list)

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from planner.kernels.optimum import Optimum, fill, find_optimum, least_cost, walk_optimum
+from planner.kernels.optimum import Optimum, find_optimum
 from planner.kernels.programme import DOWN
 from planner.records import Bools, ChosenLeg, Ints, Solution
 from planner.steps.routing.binding import inlets_apart
@@ -57,9 +57,8 @@ def settle_route(found: Found) -> Solution:
     given, whole = found.given, found.problem.bound
     best, lower = found, 0.0
     for _ in range(MOST_ROUNDS):
-        filled = fill(found.problem.optimistic)
-        lower = max(lower, least_cost(found.problem.optimistic, filled))
-        hopeful = walk_optimum(found.problem.optimistic, filled)
+        hopeful = find_optimum(found.problem.optimistic, best.optimum.cost)
+        lower = max(lower, 0.0 if hopeful is None else hopeful.cost)
         for legs in (found.optimum.leg, *(() if hopeful is None else (hopeful.leg,))):
             closer = _look_closer(found, legs)
             if closer is not None and closer.optimum.cost <= best.optimum.cost + PENNY:
