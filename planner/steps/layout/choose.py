@@ -9,10 +9,11 @@ from itertools import pairwise
 import numpy as np
 
 from planner.kernels.layout_alternatives import find_alternatives
+from planner.kernels.layout_best import find_best_layout, without_unserved
 from planner.kernels.layout_headroom import explain_unserved, find_headroom
 from planner.kernels.layout_instance import FlowClasses, Instance, TieIns, net_of
 from planner.kernels.layout_list import list_layouts
-from planner.kernels.layout_plan import Effort, Found, Progress, Stop, find_layout
+from planner.kernels.layout_plan import Effort, Found, Progress, Stop
 from planner.model import Floats, Ground
 from planner.records import Ints, Layout, Limits, StreetGraph
 from planner.steps.layout.arcs import (
@@ -60,7 +61,7 @@ class Posed:
 
     def find(self, stop: Stop | None = None, progress: Progress | None = None) -> Found:
         """The cheapest choice of streets that is found at usual prices."""
-        return find_layout(self.instance, self.question.effort, progress=progress, stop=stop)
+        return find_best_layout(self.instance, self.question.effort, progress, stop)
 
 
 def pose(question: Question) -> Posed:
@@ -141,12 +142,7 @@ def every_choice(posed: Posed, most: int, *, divided: bool = False) -> list[Ints
     -------
     Uses of the links; None where there are more.
     """
-    net = net_of(posed.instance)
-    room = find_headroom(net, posed.instance.nodes.top)
-    required = posed.instance.links.required.copy()
-    required[explain_unserved(net, room, posed.instance.nodes.top).link] = False
-    links = posed.instance.links._replace(required=required)
-    return list_layouts(posed.instance._replace(links=links), most, divided=divided)
+    return list_layouts(without_unserved(posed.instance)[0], most, divided=divided)
 
 
 def lay_out(posed: Posed, use: Ints) -> Layout:

@@ -1,0 +1,49 @@
+"""The best layout: of a small place by listing all there are, elsewhere by search."""
+
+from __future__ import annotations
+
+from planner.kernels.layout_headroom import Unserved, explain_unserved, find_headroom
+from planner.kernels.layout_instance import Instance, net_of
+from planner.kernels.layout_list import list_layouts
+from planner.kernels.layout_plan import Effort, Found, Progress, Stop, find_layout
+from planner.kernels.layout_walk import over_capacity, walk_layout
+
+MOST_LISTED = 100  # layouts
+
+
+def find_best_layout(
+    instance: Instance,
+    effort: Effort = Effort(),  # noqa: B008  # a tuple cannot change
+    progress: Progress | None = None,
+    stop: Stop | None = None,
+) -> Found:
+    """The best layout that can be found, with a proven bound; of a small place the best there is.
+
+    Parameters
+    ----------
+    instance, effort, progress, stop
+        As for `planner.kernels.layout_plan.find_layout`, which is asked where there are too many
+        layouts to list, or none that the tie-ins can take.
+    """
+    served, unserved = without_unserved(instance)
+    for use in list_layouts(served, MOST_LISTED, divided=True) or ():
+        walked = walk_layout(served, use)
+        over = over_capacity(served, walked)
+        if not over.any():
+            return Found(use, walked, walked.cost, "listing", unserved, over, 0)
+    return find_layout(instance, effort, progress=progress, stop=stop)
+
+
+def without_unserved(instance: Instance) -> tuple[Instance, Unserved]:
+    """The instance without the need to serve what gravity cannot, and what that is.
+
+    Parameters
+    ----------
+    instance
+        The instance.
+    """
+    net, top = net_of(instance), instance.nodes.top
+    unserved = explain_unserved(net, find_headroom(net, top), top)
+    required = instance.links.required.copy()
+    required[unserved.link] = False
+    return instance._replace(links=instance.links._replace(required=required)), unserved
