@@ -13,9 +13,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.compiled import helper, kernel
 from planner.kernels.plane import point_segment_distance
 
 Floats = NDArray[np.float64]
@@ -26,12 +26,12 @@ TIE = 1e-12  # [m2] squared distances this near count as equal: the lower share 
 PARALLEL = 1e-14  # sine squared of the angle below which two axes count as parallel
 
 
-@njit(cache=True)
+@helper
 def _clamp(value: float) -> float:
     return min(1.0, max(0.0, value))
 
 
-@njit(cache=True)
+@kernel
 def axis_gap(a: Ends, b: Ends) -> tuple[float, float, float]:
     """Least distance of two straight axes in 3D, and the share of each where it is found.
 
@@ -82,7 +82,7 @@ def axis_gap(a: Ends, b: Ends) -> tuple[float, float, float]:
     return math.sqrt(best), best_t, best_s
 
 
-@njit(cache=True)
+@helper
 def into_box_frame(bore: Ends, piece: Ends) -> tuple[float, float, float, float, float, float]:
     """Ends of a bore's axis in the frame of a box: along it in plan, across it, and up. [m]"""
     dx, dy = piece[3] - piece[0], piece[4] - piece[1]
@@ -96,7 +96,7 @@ def into_box_frame(bore: Ends, piece: Ends) -> tuple[float, float, float, float,
     )  # fmt: skip
 
 
-@njit(cache=True)
+@helper
 def _faces(p: Ends, size: tuple[float, float, float, float]) -> tuple[Floats, Floats]:
     """Signed distance to each face's plane at the start of an axis, and its change to the end.
 
@@ -116,7 +116,7 @@ def _faces(p: Ends, size: tuple[float, float, float, float]) -> tuple[Floats, Fl
     return first, change
 
 
-@njit(cache=True)
+@helper
 def _inside(first: Floats, change: Floats) -> tuple[float, float]:
     """Shares between which an axis lies inside all faces; the first above the second if never."""
     low, high = 0.0, 1.0
@@ -131,7 +131,7 @@ def _inside(first: Floats, change: Floats) -> tuple[float, float]:
     return low, high
 
 
-@njit(cache=True)
+@helper
 def _depth(first: Floats, change: Floats, share: float, use: tuple[bool, bool]) -> float:
     """Distance to the nearest face from a point inside; closed ends have no face. [m]"""
     depth = math.inf
@@ -141,7 +141,7 @@ def _depth(first: Floats, change: Floats, share: float, use: tuple[bool, bool]) 
     return depth
 
 
-@njit(cache=True)
+@helper
 def _deepest(
     first: Floats, change: Floats, between: tuple[float, float], use: tuple[bool, bool]
 ) -> tuple[float, float]:
@@ -160,7 +160,7 @@ def _deepest(
     return best, best_share
 
 
-@njit(cache=True)
+@kernel
 def _point_to_box(
     point: tuple[float, float, float], size: tuple[float, float, float, float]
 ) -> float:
@@ -179,7 +179,7 @@ def _point_to_box(
     return across * across + beside * beside
 
 
-@njit(cache=True)
+@helper
 def _edge(k: int, size: tuple[float, float, float, float]) -> tuple[
     float, float, float, float, float, float
 ]:  # fmt: skip
@@ -197,7 +197,7 @@ def _edge(k: int, size: tuple[float, float, float, float]) -> tuple[
     return a, j * half_width, z - half_height, a, j * half_width, z + half_height
 
 
-@njit(cache=True)
+@helper
 def box_gap(bore: Ends, piece: Floats) -> tuple[float, float]:
     """Signed distance of a straight axis to a swept box, and the share of the axis where it is.
 
@@ -232,7 +232,7 @@ def box_gap(bore: Ends, piece: Floats) -> tuple[float, float]:
     return math.sqrt(best), best_share
 
 
-@njit(cache=True)
+@kernel
 def piece_clearance(bore: Floats, piece: Floats) -> tuple[float, float]:
     """Clearance of a round bore to a piece of a service, and the share of its axis where it is.
 
@@ -250,7 +250,7 @@ def piece_clearance(bore: Floats, piece: Floats) -> tuple[float, float]:
     return gap - bore[6], share
 
 
-@njit(cache=True)
+@kernel
 def pair_clearances(
     bores: Floats, pieces: Floats, of_bore: Ints, of_piece: Ints
 ) -> tuple[Floats, Floats]:
@@ -272,7 +272,7 @@ def pair_clearances(
     return clearance, share
 
 
-@njit(cache=True)
+@kernel
 def pair_axes(
     bores: Floats, pieces: Floats, of_bore: Ints, of_piece: Ints
 ) -> tuple[Floats, Floats, Floats]:

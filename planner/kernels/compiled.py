@@ -1,4 +1,8 @@
-"""How kernels are compiled."""
+"""How kernels are compiled.
+
+What only other kernels call has no way in for Python, which takes longer to compile than many a
+function itself, and is kept with what calls it.
+"""
 
 from __future__ import annotations
 
@@ -9,30 +13,40 @@ from numba import njit
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
-UNCOUNTED: dict[str, Any] = {"nogil": True, "_nrt": False}
-UNSEEN: dict[str, Any] = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+SEEN: dict[str, Any] = {"cache": True, "nogil": True, "no_cfunc_wrapper": True}
+UNSEEN: dict[str, Any] = {"nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
+UNCOUNTED: dict[str, Any] = {"_nrt": False}
+
+
+def kernel(function: Function) -> Function:
+    """Compile what Python calls."""
+    made: Function = njit(**SEEN)(function)
+    return made
 
 
 def leaf(function: Function) -> Function:
-    """Compile what makes no array, and calls nothing that does.
+    """Compile what Python calls, makes no array, and calls nothing that does.
 
     Compiled so, it counts no references to the arrays that it is handed, which costs more than the
     work of many a small function.
     """
-    made: Function = njit(cache=True, **UNCOUNTED)(function)
+    made: Function = njit(**SEEN, **UNCOUNTED)(function)
+    return made
+
+
+def helper(function: Function) -> Function:
+    """Compile what only other kernels call."""
+    made: Function = njit(**UNSEEN)(function)
     return made
 
 
 def inner(function: Function) -> Function:
-    """Compile a leaf that only other kernels call.
-
-    Nothing is made for Python, and nothing is kept: what calls it keeps it.
-    """
-    made: Function = njit(**UNCOUNTED, **UNSEEN)(function)
+    """Compile a leaf that only other kernels call."""
+    made: Function = njit(**UNSEEN, **UNCOUNTED)(function)
     return made
 
 
 def spliced(function: Function) -> Function:
     """Compile a leaf that has one caller: it becomes a part of it, and nothing is handed over."""
-    made: Function = njit(forceinline=True, **UNCOUNTED, **UNSEEN)(function)
+    made: Function = njit(forceinline=True, **UNSEEN, **UNCOUNTED)(function)
     return made

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import spliced
+from planner.kernels.compiled import helper, kernel, spliced
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -16,7 +15,7 @@ MOST_PASSES = 2000
 FLAT = 1e-6  # [cells] by which the nodes of one cell of the mesh may miss a plane
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def bilinear(values: Floats, col: float, row: float) -> float:
     """Value between the centres of cells; held over the outer half cell, NaN beyond.
 
@@ -56,7 +55,7 @@ def bilinear(values: Floats, col: float, row: float) -> float:
     return float(upper * (1.0 - below) + lower * below)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def sample_cells(values: Floats, col: Floats, row: Floats) -> Floats:
     """Elevations at places given in cells; see `bilinear`."""
     out = np.empty(col.size)
@@ -65,7 +64,7 @@ def sample_cells(values: Floats, col: Floats, row: Floats) -> Floats:
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def sample_ground(
     values: Floats,
     mesh_x0: float,
@@ -112,7 +111,7 @@ def sample_ground(
     return out
 
 
-@njit(cache=True, nogil=True)
+@helper
 def plane_of_mesh(
     mesh_x0: float, mesh_y0: float, mesh_step: float, mesh_col: Floats, mesh_row: Floats
 ) -> Floats:
@@ -178,13 +177,13 @@ def sample_line(values: Floats, plane: Floats, line: Floats, count: int, out: Fl
     return not np.isnan(total)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _is_flat(node: Floats) -> bool:
     """Whether the four nodes of a mesh of one cell lie in a plane, to a millionth of a cell."""
     return bool(abs(node[0, 0] + node[1, 1] - node[0, 1] - node[1, 0]) < FLAT)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _sample_flat(values: Floats, plane: Floats, points: tuple[Floats, Floats, Floats]) -> None:
     """Sample where cells follow from places by one plane each; see `sample_ground`.
 
@@ -219,7 +218,7 @@ def _sample_flat(values: Floats, plane: Floats, points: tuple[Floats, Floats, Fl
             out[i] = bilinear(values, col, row)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _sample_mesh(
     values: Floats,
     start: tuple[float, float, float],
@@ -252,7 +251,7 @@ def _sample_mesh(
         out[i] = bilinear(values, col, row)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def to_elevations(
     cells: Floats, nodata: float, scale: tuple[float, float], bounds: tuple[float, float]
 ) -> tuple[int, int]:
@@ -293,7 +292,7 @@ def to_elevations(
     return beyond, gaps
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def find_small_holes(values: Floats, most: int) -> Bools:
     """Cells without elevation that belong to a hole of at most so many cells.
 
@@ -343,7 +342,7 @@ def find_small_holes(values: Floats, most: int) -> Bools:
     return small
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def fill_holes(values: Floats, holes: Bools) -> Floats:
     """Elevations with the marked cells filled by the smoothest surface over their rims.
 

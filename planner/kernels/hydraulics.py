@@ -6,9 +6,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from planner.kernels.compiled import kernel
 from planner.kernels.part_full import (
     MOST_STEPS,
     NAN,
@@ -27,7 +27,7 @@ GRAVITY = 9.80665  # [m/s2] standard acceleration of free fall
 WATER_WEIGHT = 1000.0 * GRAVITY  # [N/m3] of water of 1000 kg/m3
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def full_velocity(inside: float, slope: float, n: float) -> float:
     """Mean velocity in a pipe flowing just full.
 
@@ -57,13 +57,13 @@ def full_velocity(inside: float, slope: float, n: float) -> float:
     return float((0.25 * inside) ** (2.0 / 3.0) * math.sqrt(slope) / n)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def full_capacity(inside: float, slope: float, n: float) -> float:
     """Flow of a pipe that is just full; see `full_velocity`. [m3/s]."""
     return 0.25 * math.pi * inside * inside * full_velocity(inside, slope, n)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def depth_ratio(flow: float, inside: float, slope: float, n: float) -> float:
     """Normal depth over inside diameter.
 
@@ -96,7 +96,7 @@ def depth_ratio(flow: float, inside: float, slope: float, n: float) -> float:
     return depth_at_cube(part * part * part * 16.0 / full)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _depth_ratios(flow: Floats, inside: Floats, slope: Floats, n: Floats) -> Floats:
     out = np.empty(flow.size)
     for i in range(flow.size):
@@ -118,7 +118,7 @@ def as_columns(*given: ArrayLike) -> tuple[tuple[int, ...], list[Floats]]:
     return shape, [np.ascontiguousarray(column).ravel() for column in full]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def flow_velocity(flow: float, inside: float, depth: float) -> float:
     """Mean velocity of a flow at a depth, y/D; 0 where nothing flows. [m/s]."""
     if depth == 0.0:
@@ -126,7 +126,7 @@ def flow_velocity(flow: float, inside: float, depth: float) -> float:
     return flow / (0.25 * math.pi * inside * inside * area_ratio(depth))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def shear(inside: float, depth: float, slope: float) -> float:
     """Mean boundary shear of uniform flow at a depth, y/D: water's weight x R x slope. [Pa].
 
@@ -142,7 +142,7 @@ def shear(inside: float, depth: float, slope: float) -> float:
     return WATER_WEIGHT * 0.25 * inside * radius_ratio(depth) * slope
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def froude(flow: float, inside: float, depth: float) -> float:
     """Froude number of a flow at a depth, y/D: V / sqrt(g A / T); above 1 it shoots. [1]."""
     if depth == 0.0:
@@ -153,7 +153,7 @@ def froude(flow: float, inside: float, depth: float) -> float:
     return flow_velocity(flow, inside, depth) / math.sqrt(GRAVITY * hydraulic)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def critical_depth(flow: float, inside: float) -> float:
     """Depth, y/D, at which the Froude number of a flow is 1.
 
@@ -199,7 +199,7 @@ def critical_depth(flow: float, inside: float) -> float:
     return math.sin(0.5 * a) ** 2
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def slope_at_depth(flow: float, inside: float, depth: float, n: float) -> float:
     """Slope at which a flow runs at a depth, y/D. [m/m]."""
     part = flow / (full_capacity(inside, 1.0, n) * flow_ratio(depth))
@@ -218,7 +218,7 @@ class FlowStates(NamedTuple):
     froude: Floats
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _flow_states(flow: Floats, inside: Floats, slope: Floats, n: Floats, depth: Floats) -> Floats:
     out = np.empty((7, flow.size))
     for i in range(flow.size):

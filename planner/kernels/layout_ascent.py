@@ -12,9 +12,9 @@ import heapq
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.compiled import helper, kernel
 from planner.kernels.layout_instance import Net
 
 Floats = NDArray[np.float64]
@@ -40,7 +40,7 @@ class Ascent(NamedTuple):
     cut_node: Ints  # nodes of the sets
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def ascend(
     net: Net, carry: Floats, end: Floats, order: Floats, most_nodes: int
 ) -> tuple[float, list[int], list[int], list[int]]:
@@ -101,7 +101,7 @@ def ascend(
     return bound, cut_link, cut_end, cut_node
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _spread(
     net: Net, carry: Floats, end: Floats, e: int, inside: Ints, members: Ints, now: int
 ) -> tuple[int, bool]:
@@ -132,7 +132,7 @@ def _spread(
     return count, False
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _ways_out(
     net: Net,
     carry: Floats,

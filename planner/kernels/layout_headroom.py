@@ -11,9 +11,9 @@ import heapq
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.compiled import kernel
 from planner.kernels.layout_instance import Net
 
 Floats = NDArray[np.float64]
@@ -39,7 +39,7 @@ class Unserved(NamedTuple):
     path: tuple[Ints, ...]  # (unserved,) nodes from the link down to a tie-in
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def climb(net: Net, less_slope: float, order: Floats) -> tuple[Floats, Ints]:
     """Head-room and way down of every node.
 
@@ -140,7 +140,7 @@ def narrow(net: Net, room: HeadRoom) -> Net:
     )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def rooms_along(net: Net, out: Ints) -> Floats:
     """Head-room of each node by the tree that it hangs in, -inf outside of trees. [m]"""
     room = np.full(len(out), -np.inf)

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.layout_compile import compile_bare
+from planner.kernels.compiled import inner, leaf
 from planner.kernels.layout_instance import ENDED, Net
 from planner.kernels.layout_tree import State, is_below, node_price, note, settle
 
@@ -16,7 +16,7 @@ Seeds = NDArray[np.uint64]
 NO_WAY = math.inf  # change in price of what cannot be done
 
 
-@compile_bare
+@leaf
 def draw(seed: Seeds) -> float:
     """A number from 0 to 1 (not included); the same for the same seed on every machine.
 
@@ -33,20 +33,20 @@ def draw(seed: Seeds) -> float:
     return float(z >> np.uint64(11)) * (1.0 / 9007199254740992.0)
 
 
-@compile_bare
+@inner
 def is_active(net: Net, state: State, v: int) -> bool:
     """Whether a node has a way down."""
     return bool(net.tie[v] or state.out[v] >= 0)
 
 
-@compile_bare
+@inner
 def set_use(state: State, e: int, use: int) -> None:
     """Use a link another way."""
     note(state, 0, e, state.use[e])
     state.use[e] = use
 
 
-@compile_bare
+@inner
 def set_out(net: Net, state: State, v: int, arc: int) -> float:
     """Give a node another arc down; the change in its own price at its present depth."""
     change = -node_price(net, state, v)
@@ -55,7 +55,7 @@ def set_out(net: Net, state: State, v: int, arc: int) -> float:
     return change + node_price(net, state, v)
 
 
-@compile_bare
+@inner
 def best_end(net: Net, state: State, e: int, avoid: int) -> int:
     """The way of ends that looks cheapest at present depths, as a use; -1 if there is none."""
     best, found = math.inf, -1
@@ -86,20 +86,20 @@ def best_end(net: Net, state: State, e: int, avoid: int) -> int:
     return found
 
 
-@compile_bare
+@leaf
 def end_price(net: Net, e: int, use: int) -> float:
     """Price of a use, where it is one of the ends'."""
     return net.end_price[3 * e + use - ENDED] if use >= ENDED else 0.0
 
 
-@compile_bare
+@inner
 def settle_ends(net: Net, state: State, e: int) -> float:
     """Settle both nodes of a link."""
     change = settle(net, state, net.tail[2 * e])
     return change + settle(net, state, net.head[2 * e])
 
 
-@compile_bare
+@inner
 def trim(net: Net, state: State, v: int) -> float:
     """Take away carried links that nothing needs, from a node downward."""
     change = 0.0
@@ -115,7 +115,7 @@ def trim(net: Net, state: State, v: int) -> float:
     return change
 
 
-@compile_bare
+@inner
 def change_end(net: Net, state: State, e: int, use: int) -> float:
     """Serve a required link that is not carried by another of its ends."""
     for c in range(2):
@@ -128,7 +128,7 @@ def change_end(net: Net, state: State, e: int, use: int) -> float:
     return change + trim(net, state, net.tail[2 * e]) + trim(net, state, net.head[2 * e])
 
 
-@compile_bare
+@inner
 def hang(net: Net, state: State, v: int, arc: int) -> float:
     """Let a node flow down another arc, into an active node; its old link is served anew.
 
@@ -158,7 +158,7 @@ def hang(net: Net, state: State, v: int, arc: int) -> float:
     return change
 
 
-@compile_bare
+@inner
 def wake(net: Net, state: State, v: int, arc: int, seed: Seeds) -> float:
     """Make a node active, down an arc into an active node; ends and one neighbour may follow."""
     change = hang(net, state, v, arc)
@@ -181,7 +181,7 @@ def wake(net: Net, state: State, v: int, arc: int, seed: Seeds) -> float:
     return change
 
 
-@compile_bare
+@inner
 def other_arc(net: Net, state: State, v: int, seed: Seeds) -> int:
     """A random arc out of a node, not its present one, into an active node that it may flow to."""
     found, seen = -1, 0
@@ -200,7 +200,7 @@ def other_arc(net: Net, state: State, v: int, seed: Seeds) -> int:
     return found
 
 
-@compile_bare
+@inner
 def put_to_sleep(  # noqa: PLR0911  # gives up wherever something finds no other way
     net: Net, state: State, v: int, seed: Seeds
 ) -> float:
@@ -253,7 +253,7 @@ def put_to_sleep(  # noqa: PLR0911  # gives up wherever something finds no other
     return change + trim(net, state, down)
 
 
-@compile_bare
+@leaf
 def turn(net: Net, state: State, v: int, seed: Seeds) -> float:
     """Let a node flow down elsewhere, and its old lower node through it: a link turned round."""
     old = state.out[v]

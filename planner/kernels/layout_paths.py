@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.layout_compile import compile_bare
+from planner.kernels.compiled import inner, leaf
 from planner.kernels.layout_instance import ENDED, Net
 from planner.kernels.layout_moves import (
     NO_WAY,
@@ -49,7 +49,7 @@ def new_work(net: Net) -> Work:
     )  # fmt: skip
 
 
-@compile_bare
+@leaf
 def swap(work: Work, i: int, j: int) -> None:
     """Exchange two ways on."""
     label, node, arc = work.label[i], work.node[i], work.arc[i]
@@ -57,7 +57,7 @@ def swap(work: Work, i: int, j: int) -> None:
     work.label[j], work.node[j], work.arc[j] = label, node, arc
 
 
-@compile_bare
+@inner
 def push(work: Work, count: int, label: float, node: int, arc: int) -> int:
     """Remember a way on, unless there are too many; how many there are."""
     if count == HEAP:
@@ -70,7 +70,7 @@ def push(work: Work, count: int, label: float, node: int, arc: int) -> int:
     return count + 1
 
 
-@compile_bare
+@leaf
 def pop(work: Work, count: int) -> int:
     """Move the cheapest way on behind the others; how many others there are."""
     count -= 1
@@ -87,7 +87,7 @@ def pop(work: Work, count: int) -> int:
     return count
 
 
-@compile_bare
+@inner
 def find_path(net: Net, state: State, v: int, seed: Seeds, work: Work) -> int:
     """Last arc of a cheap path from a node through sleeping ones to one it may flow to, or -1."""
     work.stamp[-1] += 1
@@ -122,7 +122,7 @@ def find_path(net: Net, state: State, v: int, seed: Seeds, work: Work) -> int:
     return -1
 
 
-@compile_bare
+@inner
 def insert_path(net: Net, state: State, v: int, seed: Seeds, work: Work) -> float:
     """Let a node flow down a path through sleeping nodes, the cheapest that is near."""
     arc = find_path(net, state, v, seed, work)
@@ -144,7 +144,7 @@ def insert_path(net: Net, state: State, v: int, seed: Seeds, work: Work) -> floa
     return change
 
 
-@compile_bare
+@inner
 def serve_elsewhere(net: Net, state: State, e: int, c: int, seed: Seeds, work: Work) -> float:
     """Let a required link end in a sleeping node, which gets a path of its own down."""
     v = net.head[2 * e + c]

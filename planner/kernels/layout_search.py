@@ -6,10 +6,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.layout_compile import compile_bare
+from planner.kernels.compiled import helper, kernel, leaf
 from planner.kernels.layout_instance import ENDED, Net
 from planner.kernels.layout_moves import (
     NO_WAY,
@@ -38,7 +37,7 @@ class Best(NamedTuple):
     cost: Floats  # (1,)
 
 
-@compile_bare
+@leaf
 def try_one(  # noqa: PLR0911  # one line a kind of change
     net: Net, state: State, seed: Seeds, work: Work
 ) -> float:
@@ -76,7 +75,7 @@ def try_one(  # noqa: PLR0911  # one line a kind of change
     return wake(net, state, v, arc, seed)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def anneal(
     net: Net,
     state: State,
@@ -135,7 +134,7 @@ def anneal(
     return total
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _save_before(state: State, best: Best, logged: int) -> None:
     """Keep the layout as it was before the changes in the log."""
     best.use[:], best.out[:] = state.use, state.out

@@ -6,9 +6,9 @@ import heapq
 from collections.abc import Sequence
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.compiled import helper, kernel
 from planner.kernels.layout_headroom import HeadRoom, rooms_along
 from planner.kernels.layout_instance import Net
 from planner.kernels.layout_moves import best_end, hang, is_active, trim
@@ -50,7 +50,7 @@ def grow_by_price(net: Net) -> tuple[Ints, Bools]:
     return _grow(net, extra, wanted, ending)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _grow(net: Net, extra: Floats, wanted: Bools, ending: Bools) -> tuple[Ints, Bools]:
     """As `grow_by_price`, from what each arc costs and which nodes have links to serve."""
     count = len(net.room)
@@ -98,7 +98,7 @@ def _grow(net: Net, extra: Floats, wanted: Bools, ending: Bools) -> tuple[Ints, 
     return via, served
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _serves(net: Net, v: int, room: float, served: Bools) -> bool:
     """Whether a node brings links into reach that are not served yet; marks them."""
     found = False
@@ -115,7 +115,7 @@ def _serves(net: Net, v: int, room: float, served: Bools) -> bool:
     return found
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def mend_reach(net: Net, out: Ints, served: Bools, widest: Ints) -> None:
     """Turn a tree onto the ways of the most head-room below the links that it leaves over."""
     for e in range(len(net.required)):
@@ -133,7 +133,7 @@ def mend_reach(net: Net, out: Ints, served: Bools, widest: Ints) -> None:
             break
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def lay_tree(net: Net, state: State, out: Ints, room: Floats) -> float:
     """Carry the arcs of a tree, serve the rest by ends, take away what is useless; the price.
 
@@ -170,7 +170,7 @@ def lay_tree(net: Net, state: State, out: Ints, room: Floats) -> float:
     return price_all(net, state)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _force(net: Net, state: State, e: int) -> bool:
     """Carry a link that has no ends, whatever flowed down from its upper node before."""
     for c in range(2):

@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.layout_compile import compile_bare
+from planner.kernels.compiled import inner, kernel, leaf
 from planner.kernels.layout_instance import ENDED, UNUSED, Net
 
 Floats = NDArray[np.float64]
@@ -45,7 +44,7 @@ def new_state(net: Net) -> State:
     )  # fmt: skip
 
 
-@compile_bare
+@leaf
 def note(state: State, kind: int, at: int, was: float) -> None:
     """Write the old value of an entry into the log."""
     k = state.logged[0]
@@ -54,7 +53,7 @@ def note(state: State, kind: int, at: int, was: float) -> None:
     state.logged[0] = k + 1
 
 
-@compile_bare
+@leaf
 def take_back(state: State) -> None:
     """Undo everything in the log."""
     for k in range(state.logged[0] - 1, -1, -1):
@@ -73,7 +72,7 @@ def take_back(state: State) -> None:
     state.logged[0] = 0
 
 
-@compile_bare
+@inner
 def class_terms(
     from_people: Floats, less_fall: Floats, more_price: Floats, people: float, length: float
 ) -> tuple[float, float]:
@@ -84,7 +83,7 @@ def class_terms(
     return less_fall[k] * length, more_price[k] * length
 
 
-@compile_bare
+@inner
 def arrival(net: Net, arc: int, depth: float, people: float) -> float:
     """Lost cover with which a carried link arrives, from that of its upper node. [m]"""
     lift = net.lift[arc]
@@ -96,7 +95,7 @@ def arrival(net: Net, arc: int, depth: float, people: float) -> float:
     return float(max(depth + lift, net.least[arc]))
 
 
-@compile_bare
+@inner
 def carry_price(net: Net, arc: int, depth: float, people: float) -> float:
     """Price of a carried link, from the lost cover of its upper node."""
     lift, price = net.lift[arc], net.price[arc]
@@ -112,7 +111,7 @@ def carry_price(net: Net, arc: int, depth: float, people: float) -> float:
     return float(price + net.price_depth[arc] * mean)
 
 
-@compile_bare
+@inner
 def node_price(net: Net, state: State, v: int) -> float:
     """Price of a node's pit and of the carried link that leaves it, at its present depth."""
     depth = state.depth[v]
@@ -129,7 +128,7 @@ def node_price(net: Net, state: State, v: int) -> float:
     return float(price)
 
 
-@compile_bare
+@inner
 def settle(net: Net, state: State, v: int) -> float:
     """Bring depth and people up to date from a node downward; the change in price.
 
@@ -193,7 +192,7 @@ def settle(net: Net, state: State, v: int) -> float:
         v = net.head[state.out[v]]
 
 
-@compile_bare
+@inner
 def is_below(net: Net, state: State, v: int, start: int) -> bool:
     """Whether going down from a node meets another one (itself counts)."""
     while start != v:
@@ -203,7 +202,7 @@ def is_below(net: Net, state: State, v: int, start: int) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def price_all(net: Net, state: State) -> float:
     """Price of a state, levels worked out anew; infinite where it is no layout.
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import inner, spliced
+from planner.kernels.compiled import helper, inner, spliced
 from planner.kernels.hull import hull_at, lower_hull, sort_pairs, upper_hull
 from planner.kernels.run_pieces import Pieces
 
@@ -93,7 +92,7 @@ def write_rows(t: Floats, h: Floats, n: int, bound: Bound, at: int, fall: float)
     return at + last + 1 - first
 
 
-@njit(cache=True)
+@helper
 def _grow(a: Floats, more: int) -> Floats:
     b = np.empty(2 * len(a) + more)
     for i in range(len(a)):
@@ -101,7 +100,7 @@ def _grow(a: Floats, more: int) -> Floats:
     return b
 
 
-@njit(cache=True)
+@helper
 def _grow_ints(a: Ints, more: int) -> Ints:
     b = np.empty(2 * len(a) + more, np.int64)
     for i in range(len(a)):
@@ -147,7 +146,7 @@ def hull_band(points: Points, m: int) -> tuple[int, int]:
     return lower_hull(points.t, points.low, m), upper_hull(points.t_high, points.high, m)
 
 
-@njit(cache=True)
+@helper
 def make_work(pieces: Pieces, services: int, most: int) -> Work:
     """Room for work on legs near some pieces, with so many points at most."""
     n = len(pieces.ints)
@@ -158,7 +157,7 @@ def make_work(pieces: Pieces, services: int, most: int) -> Work:
     )  # fmt: skip
 
 
-@njit(cache=True)
+@helper
 def more_room(b: Bound, more: int) -> Bound:
     """The same rows and bands with room for more."""
     return Bound(

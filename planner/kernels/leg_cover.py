@@ -6,10 +6,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import inner, spliced
+from planner.kernels.compiled import helper, inner, spliced
 from planner.kernels.ground import sample_ground
 from planner.kernels.hull import even_hull
 from planner.kernels.leg_records import Bore, GroundCells, Zones
@@ -30,14 +29,14 @@ class Room(NamedTuple):
     ahead: Ints
 
 
-@njit(cache=True)
+@helper
 def make_room(longest: float) -> Room:
     """Room for legs up to a length. [m]"""
     n = math.ceil(longest / COVER_STEP) + 2
     return Room(np.empty(n), np.empty(n), np.empty(n, np.int64), np.empty(n, np.int64))
 
 
-@njit(cache=True)
+@helper
 def sample_any(ends: Floats, count: int, ground: GroundCells, level: Floats) -> bool:
     """Sample the ground along any leg at even distances, both ends included.
 
@@ -70,7 +69,7 @@ def sample_any(ends: Floats, count: int, ground: GroundCells, level: Floats) -> 
     return not math.isnan(total)
 
 
-@njit(cache=True)
+@helper
 def box_zones(zones: Zones) -> Floats:
     """Lowest and highest x and y of each zone, (zones, 4). [m]"""
     boxes = np.empty((len(zones.ring_start) - 1, 4))

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from numba import njit
-
+from planner.kernels.compiled import helper
 from planner.kernels.programme import GUARD, Legs
 
 FAR = 1e12  # [levels] beyond any level
 
 
-@njit(cache=True, nogil=True)
+@helper
 def leg_allows(legs: Legs, leg: int, z: int, a: int) -> bool:
     """Whether a leg may run from level z at its upper pit to level a at its lower one.
 

@@ -6,10 +6,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import inner, leaf
+from planner.kernels.compiled import helper, inner, kernel, leaf
 from planner.kernels.hull import lower_hull, sort_pairs
 
 Floats = NDArray[np.float64]
@@ -101,7 +100,7 @@ def whole_falls(share: float, high: Ints, low: Ints) -> tuple[int, int]:
     return least, most
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def window_falls(share: Floats, high: Ints, low: Ints) -> Ints:
     """`whole_falls` of many pairs, (pairs, 2)."""
     found = np.empty((len(share), 2), np.int64)
@@ -110,7 +109,7 @@ def window_falls(share: Floats, high: Ints, low: Ints) -> Ints:
     return found
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) -> Ints:
     """Pairs of legs that run on in line through the pit where they meet.
 
@@ -169,7 +168,7 @@ def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) ->
     return found[:n]
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _thin_out(block: Ints, legs: Singles, ground: Floats, places: Ints, length: Floats) -> int:
     """Keep those pairs into one pit that can be the cheapest, in place; returns their number."""
     count = len(block)
@@ -205,7 +204,7 @@ def _comes_first(key: Ints, last: Floats, i: int, j: int) -> bool:
     return bool(last[i] < last[j] or (last[i] == last[j] and i < j))
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _sorted_by(key: Ints, last: Floats) -> Ints:
     """Places in the order of their keys (3, places), then of a last key, by Shell's sort."""
     order = np.arange(len(last))
@@ -237,7 +236,7 @@ def _can_win(share: Floats, level: Floats, kept: Ints, i: int) -> bool:
     return True
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def join_rows(rows: Rows, pairs: Ints, share: Floats) -> Rows:
     """Rows of two legs in line as rows of one, the pit between being on the straight line.
 
@@ -277,7 +276,7 @@ def join_rows(rows: Rows, pairs: Ints, share: Floats) -> Rows:
     return _cut(out, n, nb, ne)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def floor_rows(rows: Rows, which: Ints, place: Floats, lowest: Floats) -> Rows:
     """Some sets of rows, one more than once if asked, each with a least level besides.
 
@@ -315,7 +314,7 @@ def floor_rows(rows: Rows, which: Ints, place: Floats, lowest: Floats) -> Rows:
     return _cut(out, n, nb, ne)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _room(legs: int, rows: int, bands: int, entries: int) -> Rows:
     """Room for rows."""
     return Rows(
@@ -325,7 +324,7 @@ def _room(legs: int, rows: int, bands: int, entries: int) -> Rows:
     )  # fmt: skip
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _copy_band(rows: Rows, band: int, out: Rows, nb: int, ne: int) -> int:
     """Write a band as the next one; returns where its entries end."""
     first, last = rows.band_low[band], rows.band_low[band + 1]
@@ -336,7 +335,7 @@ def _copy_band(rows: Rows, band: int, out: Rows, nb: int, ne: int) -> int:
     return int(out.band_low[nb + 1])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _cut(out: Rows, rows: int, bands: int, entries: int) -> Rows:
     """The rows without the room that is left over."""
     out.band_high[bands] = entries

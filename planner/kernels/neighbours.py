@@ -15,6 +15,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.compiled import UNSEEN, helper, kernel
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Places = NDArray[np.int32]
@@ -82,7 +84,7 @@ def _frame(middle: Floats, side: float, most: float) -> list[float]:
         side *= 2
 
 
-@njit(cache=True, error_model="numpy")
+@njit(**UNSEEN, error_model="numpy")
 def _row_span(bore: Floats, bottom: float, top: float, pad: float) -> tuple[float, float]:
     """Reach in x, between two heights in y, of what lies within a pad of a bore in plan."""
     x0, y0, x1, y1 = bore[0], bore[1], bore[3], bore[4]
@@ -96,7 +98,7 @@ def _row_span(bore: Floats, bottom: float, top: float, pad: float) -> tuple[floa
     return left, right
 
 
-@njit(cache=True)
+@helper
 def _more_runs(runs: Ints) -> Ints:
     more = np.empty((2 * len(runs), 2), np.int64)
     for i in range(len(runs)):
@@ -104,7 +106,7 @@ def _more_runs(runs: Ints) -> Ints:
     return more
 
 
-@njit(cache=True, error_model="numpy")
+@njit(**UNSEEN, error_model="numpy")
 def _find_runs(cells: Cells, bore: Floats, runs: Ints) -> tuple[Ints, int, int]:
     """Runs of pieces that may be near a bore; how many runs, and how many pieces in all."""
     count, total = 0, 0
@@ -131,7 +133,7 @@ def _find_runs(cells: Cells, bore: Floats, runs: Ints) -> tuple[Ints, int, int]:
     return runs, count, total
 
 
-@njit(cache=True)
+@helper
 def _draw_together(pieces: Floats, runs: Ints, count: int, drawn: Floats) -> None:
     """Copy the pieces of runs side by side: a field a row, so that they are swept at once."""
     k = 0
@@ -143,7 +145,7 @@ def _draw_together(pieces: Floats, runs: Ints, count: int, drawn: Floats) -> Non
             k += 1
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract", "nnan", "nsz"})
+@njit(**UNSEEN, error_model="numpy", fastmath={"contract", "nnan", "nsz"})
 def _sweep(bore: Floats, drawn: Floats, count: int) -> None:
     """Clearances of a bore to pieces drawn together, less their reach, into their last row."""
     x0, y0, z0, size = bore[0], bore[1], bore[2], bore[6]
@@ -162,7 +164,7 @@ def _sweep(bore: Floats, drawn: Floats, count: int) -> None:
         drawn[7, k] = math.sqrt(dx * dx + dy * dy + dz * dz) - size - drawn[6, k]
 
 
-@njit(cache=True)
+@helper
 def _wider(found: tuple[Places, Places, Floats], least: int) -> tuple[Places, Places, Floats]:
     bore, place, clearance = found
     size = max(least, 2 * len(bore))
@@ -172,7 +174,7 @@ def _wider(found: tuple[Places, Places, Floats], least: int) -> tuple[Places, Pl
     return more
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def near_clearances(cells: Cells, bores: Floats) -> tuple[Places, Places, Floats]:
     """Pairs of a bore and a round piece whose clearance is within the piece's reach.
 

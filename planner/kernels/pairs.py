@@ -6,10 +6,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import inner
+from planner.kernels.compiled import helper, inner, kernel
 from planner.kernels.plane import (
     box_segment_distance,
     cell_of,
@@ -142,7 +141,7 @@ def _fill_near(
     return n
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _stand_somehow(place: Floats, sizes: Sizes, obstacles: Edges) -> tuple[Ints, Floats, Ints]:
     """Places where a pit can stand at all, and by place the obstacles that decide which way."""
     at, start = np.empty(len(place), np.int64), np.zeros(len(place) + 1, np.int64)
@@ -152,7 +151,7 @@ def _stand_somehow(place: Floats, sizes: Sizes, obstacles: Edges) -> tuple[Ints,
     return at[:n], near, start
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def pair_pits(
     place: Floats, kind: Ints, shortest: float, longest: float, most_angle: float,
     walls: Edges, obstacles: Edges, sizes: Sizes,

@@ -17,8 +17,9 @@ import math
 from collections.abc import Callable
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from planner.kernels.compiled import helper, kernel
 
 Floats = NDArray[np.float64]
 
@@ -29,7 +30,7 @@ SETTLED = 1e-15  # last relative step of a search, which is still taken
 MOST_STEPS = 80  # of a guarded Newton search; 60 halvings alone reach machine precision
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def segment(a: float) -> float:
     """Area of the wetted segment over D²/4, free of cancellation: a - sin a cos a."""
     if a > SERIES_BELOW:
@@ -37,7 +38,7 @@ def segment(a: float) -> float:
     return _small_segment(a)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _small_segment(a: float) -> float:
     x = 4.0 * a * a
     tail = 1.0 - x * (1 / 210) * (1.0 - x * (1 / 272))
@@ -46,7 +47,7 @@ def _small_segment(a: float) -> float:
     return a * x * (1 / 6) * (1.0 - x * (1 / 20) * tail)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def half_angle(depth: float) -> float:
     """Wetted half angle at a depth. [rad].
 
@@ -58,32 +59,32 @@ def half_angle(depth: float) -> float:
     return 2.0 * math.asin(math.sqrt(depth))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def area_ratio(depth: float) -> float:
     """Wetted area over that of the full pipe."""
     return segment(half_angle(depth)) / math.pi
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def radius_ratio(depth: float) -> float:
     """Hydraulic radius over that of the full pipe, which is D/4."""
     a = half_angle(depth)
     return 0.0 if a == 0.0 else segment(a) / a
 
 
-@njit(cache=True, nogil=True)
+@helper
 def width_ratio(depth: float) -> float:
     """Width of the surface over the inside diameter."""
     return 2.0 * math.sqrt(depth * (1.0 - depth))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def velocity_ratio(depth: float) -> float:
     """Mean velocity over that of the full pipe at the same slope."""
     return float(radius_ratio(depth) ** (2.0 / 3.0))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def flow_ratio(depth: float) -> float:
     """Flow over that of the full pipe at the same slope.
 
@@ -99,7 +100,7 @@ TOP_RATIO = math.sin(0.5 * TOP_ANGLE) ** 2  # [y/D] of the greatest flow, 0.938
 TOP_FLOW = float(flow_ratio(TOP_RATIO))  # greatest flow over full flow, 1.0757
 
 
-@njit(cache=True, nogil=True)
+@helper
 def search_angle(target: float, p: float, q: float) -> float:
     """Half angle a at which segment(a)^p / a^q = target, at most `TOP_ANGLE`, by guarded Newton.
 
@@ -137,7 +138,7 @@ FIRST_CELL = 64  # of the first table; below it the depth bends too much
 NO_CUBE = 1e-250  # flow without a depth that could be told from 0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _search_depth(cube: float) -> float:
     if cube >= TOP_CUBE:
         return TOP_RATIO
@@ -160,7 +161,7 @@ LOW = _quintics(lambda at: (at / LOW_CELLS) ** 16, FIRST_CELL)
 HIGH = _quintics(lambda at: TOP_CUBE - (at / HIGH_CELLS) ** 2, 0)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _table_depth(table: Floats, at: float) -> float:
     i = min(int(at), CELLS - 1)
     u = at - i
@@ -168,7 +169,7 @@ def _table_depth(table: Floats, at: float) -> float:
     return float(q[0] + u * (q[1] + u * (q[2] + u * (q[3] + u * (q[4] + u * q[5])))))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def depth_at_cube(cube: float) -> float:
     """Depth of flow at the cube of the flow ratio; see `depth_at_flow_ratio`."""
     if not 0.0 <= cube <= TOP_CUBE * (1.0 + 1e-15):
@@ -181,7 +182,7 @@ def depth_at_cube(cube: float) -> float:
     return _search_depth(cube) if cube > NO_CUBE else 0.0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def depth_at_flow_ratio(ratio: float) -> float:
     """Depth of flow, y/D, at a ratio of flow to full flow, on the rising branch.
 

@@ -11,10 +11,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
 from planner.kernels.clearance import axis_gap
+from planner.kernels.compiled import helper, kernel
 from planner.kernels.plane import in_ring, point_segment_distance
 
 Floats = NDArray[np.float64]
@@ -25,7 +25,7 @@ DEPTH_STEP = 2e-4  # [m] to which the depth of an overlap is found
 MEETS = 1e-9  # [m] distances up to this are contact
 
 
-@njit(cache=True)
+@helper
 def plan_depth(x: float, y: float, ring: Floats) -> float:
     """Distance of a point in plan to a ring, positive inside, negative outside.
 
@@ -45,7 +45,7 @@ def plan_depth(x: float, y: float, ring: Floats) -> float:
     return least if in_ring(x, y, ring) else -least
 
 
-@njit(cache=True)
+@kernel
 def _part(p: Ends, low: float, high: float) -> Ends:
     dx, dy, dz = p[3] - p[0], p[4] - p[1], p[5] - p[2]
     return (
@@ -54,7 +54,7 @@ def _part(p: Ends, low: float, high: float) -> Ends:
     )  # fmt: skip
 
 
-@njit(cache=True)
+@helper
 def _beside(p: Ends, ring: Floats) -> tuple[float, float]:
     """Distance in plan of an axis above the floor to the ring's area, and its share there."""
     if in_ring(p[0], p[1], ring):
@@ -69,7 +69,7 @@ def _beside(p: Ends, ring: Floats) -> tuple[float, float]:
     return best, best_share
 
 
-@njit(cache=True)
+@helper
 def _below(p: Ends, ring: Floats, floor: float) -> tuple[float, float]:
     """Distance of an axis below the floor to the floor, and its share there."""
     best, best_share = math.inf, 0.0
@@ -84,7 +84,7 @@ def _below(p: Ends, ring: Floats, floor: float) -> tuple[float, float]:
     return best, best_share
 
 
-@njit(cache=True)
+@helper
 def axis_to_pit(p: Ends, ring: Floats, floor: float) -> tuple[float, float]:
     """Distance of a straight axis to a pit, 0 where they meet, and the share where it is found.
 
@@ -111,7 +111,7 @@ def axis_to_pit(p: Ends, ring: Floats, floor: float) -> tuple[float, float]:
     return (gap, share) if gap <= other else (other, low + at * (high - low))
 
 
-@njit(cache=True)
+@helper
 def _rectangle_point(piece: Floats, share: float, across: float) -> tuple[float, float, float]:
     """Point of the level-across rectangle in the middle height of a piece."""
     dx, dy = piece[3] - piece[0], piece[4] - piece[1]
@@ -124,7 +124,7 @@ def _rectangle_point(piece: Floats, share: float, across: float) -> tuple[float,
     )
 
 
-@njit(cache=True)
+@helper
 def _corner_to_rectangle(x: float, y: float, floor: float, piece: Floats) -> tuple[float, float]:
     """Distance of the upright edge over a pit's corner to the inner part of a rectangle."""
     dx, dy, rise = piece[3] - piece[0], piece[4] - piece[1], piece[5] - piece[2]
@@ -143,7 +143,7 @@ def _corner_to_rectangle(x: float, y: float, floor: float, piece: Floats) -> tup
     return abs(up * length - a * rise) / slant, foot
 
 
-@njit(cache=True)
+@helper
 def box_to_pit(piece: Floats, ring: Floats, floor: float) -> tuple[float, float]:
     """Distance of a swept box to a pit, 0 where they meet, and the share where it is found.
 
@@ -179,7 +179,7 @@ def box_to_pit(piece: Floats, ring: Floats, floor: float) -> tuple[float, float]
     return best, best_share
 
 
-@njit(cache=True)
+@helper
 def depth_in_pit(piece: Floats, ring: Floats, floor: float) -> tuple[float, float]:
     """How deep the deepest point of a piece stands in a pit, and the share where that is.
 
@@ -222,7 +222,7 @@ def depth_in_pit(piece: Floats, ring: Floats, floor: float) -> tuple[float, floa
     return max(best, 0.0), best_share
 
 
-@njit(cache=True)
+@kernel
 def piece_to_pit(piece: Floats, ring: Floats, floor: float) -> tuple[float, float]:
     """Clearance of a piece of a service to a pit, and the share of the piece where it is found.
 
@@ -246,7 +246,7 @@ def piece_to_pit(piece: Floats, ring: Floats, floor: float) -> tuple[float, floa
     return -depth - piece[8], share
 
 
-@njit(cache=True)
+@kernel
 def pit_clearances(
     pieces: Floats, rings: tuple[Floats, Ints, Floats], of_ring: Ints, of_piece: Ints
 ) -> tuple[Floats, Floats, Floats, Floats]:

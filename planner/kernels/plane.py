@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import inner, leaf
+from planner.kernels.compiled import helper, inner, kernel, leaf
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -36,7 +35,7 @@ def point_segment_distance(
     return math.hypot(px - x0 - f * dx, py - y0 - f * dy), f
 
 
-@leaf
+@inner
 def segments_cross(
     ax: float, ay: float, bx: float, by: float, cx: float, cy: float, dx: float, dy: float
 ) -> bool:
@@ -62,7 +61,7 @@ def segments_cross(
     return True
 
 
-@njit(cache=True)
+@kernel
 def segment_distance(
     ax: float, ay: float, bx: float, by: float, cx: float, cy: float, dx: float, dy: float
 ) -> float:
@@ -158,7 +157,7 @@ def in_ring(px: float, py: float, ring: Floats) -> bool:
     return inside
 
 
-@njit(cache=True)
+@helper
 def _box_reaches(cx: float, cy: float, half: float, segment: Floats, reach: float) -> bool:
     d = box_segment_distance(
         segment[0] - cx, segment[1] - cy, segment[2] - cx, segment[3] - cy, half, half
@@ -166,7 +165,7 @@ def _box_reaches(cx: float, cy: float, half: float, segment: Floats, reach: floa
     return d <= reach
 
 
-@njit(cache=True)
+@kernel
 def build_grid(segments: Floats, reach: Floats, cell: float) -> tuple[Floats, Ints, Ints]:
     """Sort segments into square cells; a cell lists all that come within their reach of it.
 
@@ -225,7 +224,7 @@ def build_grid(segments: Floats, reach: Floats, cell: float) -> tuple[Floats, In
     return frame, start, items
 
 
-@leaf
+@inner
 def cell_of(frame: Floats, x: float, y: float) -> int:
     """Index of the grid's cell at a point, -1 outside the grid.
 

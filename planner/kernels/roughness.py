@@ -12,9 +12,9 @@ Camp, 1946, for the curve (from memory); 1 + y^0.54 - y^1.20 is a fit to it, als
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from planner.kernels.compiled import helper, kernel
 from planner.kernels.hydraulics import as_columns, full_capacity, shear, slope_at_depth
 from planner.kernels.part_full import NAN, flow_ratio, half_angle, segment, velocity_ratio
 from planner.kernels.slopes import (
@@ -31,7 +31,7 @@ TOP_DEPTH = 0.968809  # [y/D] at which a pipe of this convention carries most
 HALVINGS = 60  # of the interval of depths, down to machine precision
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def roughness_ratio(depth: float) -> float:
     """Manning's n at a depth over that of the full pipe.
 
@@ -43,19 +43,19 @@ def roughness_ratio(depth: float) -> float:
     return float(1.0 + depth**0.54 - depth**1.20)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def velocity_ratio_of_varying_n(depth: float) -> float:
     """Mean velocity over that of the full pipe at the same slope."""
     return velocity_ratio(depth) / roughness_ratio(depth)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def flow_ratio_of_varying_n(depth: float) -> float:
     """Flow over that of the full pipe at the same slope."""
     return flow_ratio(depth) / roughness_ratio(depth)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def depth_ratio_of_varying_n(flow: float, inside: float, slope: float, n: float) -> float:
     """Normal depth over inside diameter; see `planner.kernels.hydraulics.depth_ratio`.
 
@@ -89,7 +89,7 @@ def depth_ratio_of_varying_n(flow: float, inside: float, slope: float, n: float)
     return high if ratio > 0.0 else 0.0
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _depth_ratios(flow: Floats, inside: Floats, slope: Floats, n: Floats) -> Floats:
     out = np.empty(flow.size)
     for i in range(flow.size):
@@ -105,12 +105,12 @@ def depth_ratios_of_varying_n(
     return _depth_ratios(*columns).reshape(shape)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _slope_at(flow: float, inside: float, depth: float, n: float) -> float:
     return slope_at_depth(flow, inside, depth, n * roughness_ratio(depth))
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _slope_of_shear(flow: float, inside: float, tau: float, n: float) -> float:
     """Least slope at which a flow has a shear; the shear falls as the depth grows."""
     low, high = 0.0, TOP_DEPTH
@@ -123,7 +123,7 @@ def _slope_of_shear(flow: float, inside: float, tau: float, n: float) -> float:
     return _slope_at(flow, inside, high, n)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _slope_of_velocity(flow: float, inside: float, velocity: float, n: float) -> float:
     """Greatest slope at which a flow is no faster than a velocity; 0 where there is none."""
     area = 4.0 * flow / (velocity * inside * inside)  # over D²/4
@@ -139,7 +139,7 @@ def _slope_of_velocity(flow: float, inside: float, velocity: float, n: float) ->
     return _slope_at(flow, inside, high, n)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def slope_window_of_varying_n(
     flow: float, inside: float, limits: SlopeLimits
 ) -> tuple[float, float, int, int]:

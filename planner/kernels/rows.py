@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import inner, spliced
+from planner.kernels.compiled import inner, kernel, spliced
 from planner.kernels.ground import plane_of_mesh, sample_line
 from planner.kernels.hull import add_to_hull
 from planner.kernels.leg_bound import (
@@ -157,7 +156,7 @@ def _bind_on(
     return DONE
 
 
-@njit(cache=True)
+@kernel
 def bind_legs(
     legs: LegEnds, ground: GroundCells, bore: Bore, runs: Runs, zones: Zones, houses: Houses,
     water: Water, step: float,

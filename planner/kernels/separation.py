@@ -5,8 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from planner.kernels.compiled import helper, kernel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -22,7 +23,7 @@ SMALLER = 1e-9  # [m] a gap is smaller only by more than this
 INWARD = 1e-6  # [m] a station where the gap equals the limit is taken this much inside it
 
 
-@njit(cache=True)
+@helper
 def _nearest(
     point: tuple[float, float, float], main: Floats, window: tuple[int, int]
 ) -> tuple[float, float, int]:
@@ -41,7 +42,7 @@ def _nearest(
     return gap, rise, which
 
 
-@njit(cache=True)
+@helper
 def _turning_points(pipe: Floats, m: Floats, reach: float) -> Floats:
     """Shares of a pipe where a piece begins, ends, is crossed, or comes within reach in plan."""
     ux, uy = pipe[3] - pipe[0], pipe[4] - pipe[1]
@@ -71,7 +72,7 @@ def _turning_points(pipe: Floats, m: Floats, reach: float) -> Floats:
     return out
 
 
-@njit(cache=True)
+@helper
 def _sort(values: Floats, along: Ints) -> None:
     """Sort values in place, and what goes along with them: by strides, compiled in no time."""
     stride = len(values) // 2
@@ -86,7 +87,7 @@ def _sort(values: Floats, along: Ints) -> None:
         stride = 1 if stride == 2 else int(stride / 2.2)
 
 
-@njit(cache=True)
+@helper
 def _stations(pipe: Floats, main: Floats, limit: float) -> Floats:
     """Shares of a pipe that are looked at: all turning points, and steps in between."""
     length = math.hypot(pipe[3] - pipe[0], pipe[4] - pipe[1])
@@ -109,7 +110,7 @@ def _stations(pipe: Floats, main: Floats, limit: float) -> Floats:
     return shares[:count]
 
 
-@njit(cache=True)
+@helper
 def _by_station(pipe: Floats, main: Floats, limit: float) -> tuple[Floats, Floats]:
     """Pieces in the order in which they come within reach of the pipe, and from where to where."""
     ux, uy = pipe[3] - pipe[0], pipe[4] - pipe[1]
@@ -130,7 +131,7 @@ def _by_station(pipe: Floats, main: Floats, limit: float) -> tuple[Floats, Float
     return pieces, ranges
 
 
-@njit(cache=True)
+@kernel
 def _at(scene: Scene, share: float, window: tuple[int, int]) -> tuple[float, float, int]:
     """Gap in plan, height of the main above the pipe, and its piece, at a station."""
     pipe, main, _ = scene
@@ -143,7 +144,7 @@ def _at(scene: Scene, share: float, window: tuple[int, int]) -> tuple[float, flo
     return gap - pipe[6], rise, which
 
 
-@njit(cache=True)
+@helper
 def _visit(scene: Scene, share: float, window: tuple[int, int], out: Floats) -> tuple[float, int]:
     """Take the gaps at a station into the findings; height of the main there, and its piece."""
     gap, rise, which = _at(scene, share, window)
@@ -161,7 +162,7 @@ def _visit(scene: Scene, share: float, window: tuple[int, int], out: Floats) -> 
     return rise, which
 
 
-@njit(cache=True)
+@helper
 def _leap(
     scene: Scene, window: tuple[int, int], between: tuple[float, float, int]
 ) -> tuple[float, float]:
@@ -176,7 +177,7 @@ def _leap(
     return low, high
 
 
-@njit(cache=True)
+@helper
 def _visit_turns(
     scene: Scene, window: tuple[int, int], ends: tuple[float, float, float, float], out: Floats
 ) -> None:
@@ -194,7 +195,7 @@ def _visit_turns(
                 _visit(scene, share + nudge * (high - low), window, out)
 
 
-@njit(cache=True)
+@kernel
 def separation(pipe: Floats, main: Floats, limit: float, needed: float) -> Floats:
     """How one sewer pipe is separated from one water main, over all stations of the pipe.
 
@@ -247,7 +248,7 @@ def separation(pipe: Floats, main: Floats, limit: float, needed: float) -> Float
     return out
 
 
-@njit(cache=True)
+@kernel
 def separations(
     pipes: Floats, mains: tuple[Floats, Ints], of_pipe: Ints, limits: tuple[float, float]
 ) -> Floats:

@@ -6,9 +6,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import ArrayLike, NDArray
 
+from planner.kernels.compiled import helper, kernel
 from planner.kernels.hydraulics import WATER_WEIGHT, as_columns, slope_at_depth
 from planner.kernels.part_full import TOP_ANGLE, TOP_RATIO, search_angle, segment
 
@@ -31,7 +31,7 @@ class SlopeLimits(NamedTuple):
     max_depth: float  # y/D at the flow
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def slope_of_full_velocity(velocity: float, inside: float, n: float) -> float:
     """Slope at which a pipe flowing just full has a velocity. [m/m].
 
@@ -44,7 +44,7 @@ def slope_of_full_velocity(velocity: float, inside: float, n: float) -> float:
     return float(root * root)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def slope_of_shear(flow: float, inside: float, tau: float, n: float) -> float:
     """Least slope at which a flow has a mean boundary shear. [m/m].
 
@@ -61,7 +61,7 @@ def slope_of_shear(flow: float, inside: float, tau: float, n: float) -> float:
     return tau / (WATER_WEIGHT * 0.25 * inside * segment(a) / a)
 
 
-@njit(cache=True, nogil=True)
+@helper
 def slope_of_velocity(flow: float, inside: float, velocity: float, n: float) -> float:
     """Greatest slope at which a flow is no faster than a velocity.
 
@@ -74,7 +74,7 @@ def slope_of_velocity(flow: float, inside: float, velocity: float, n: float) -> 
     return slope_at_depth(flow, inside, math.sin(0.5 * a) ** 2, n)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def slope_window(flow: float, inside: float, limits: SlopeLimits) -> tuple[float, float, int, int]:
     """Interval of the legal slopes of a flow in a pipe, and what fixes its ends.
 
@@ -122,7 +122,7 @@ class SlopeWindows(NamedTuple):
     by_most: Integers  # likewise
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _slope_windows(
     flow: Floats, inside: Floats, limits: SlopeLimits
 ) -> tuple[Floats, Floats, Integers, Integers]:

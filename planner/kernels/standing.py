@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels.compiled import helper, kernel
 from planner.kernels.pairs import ROUNDING, Edges
 from planner.kernels.plane import box_segment_distance, cell_of
 
@@ -17,7 +17,7 @@ Ints = NDArray[np.int64]
 TURN = math.radians(5.0)  # between the directions in which a pit is tried
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _first_hit(
     place: Floats, half_length: float, half_width: float, near: Edges
 ) -> tuple[int, bool]:
@@ -43,7 +43,7 @@ def _first_hit(
     return first, hopeless
 
 
-@njit(cache=True, nogil=True)
+@helper
 def _stands_turned(place: Floats, lean: float, a: float, b: float, near: Edges) -> bool:
     """Whether a rectangle stands free when it is turned by no more than a lean."""
     turned = place.copy()
@@ -57,7 +57,7 @@ def _stands_turned(place: Floats, lean: float, a: float, b: float, near: Edges) 
     return False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def find_in_the_way(
     place: Floats, lean: Floats, half_length: float, half_width: float, near: Edges
 ) -> Ints:

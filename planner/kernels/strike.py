@@ -8,8 +8,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
+
+from planner.kernels.compiled import kernel
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -22,7 +23,7 @@ FAR = 8.5  # [sigma] errors beyond this have a probability below 1e-16
 _NODE, _WEIGHT = np.polynomial.legendre.leggauss(24)
 
 
-@njit(cache=True)
+@kernel
 def normal_below(value: float) -> float:
     """Probability that a standard normal error is below a value.
 
@@ -34,7 +35,7 @@ def normal_below(value: float) -> float:
     return 0.5 * math.erfc(-value / math.sqrt(2.0))
 
 
-@njit(cache=True)
+@kernel
 def strip_probability(gap: float, allowed: float, width: float, sigma: float) -> float:
     """Probability that two lines that cross are nearer than allowed, both sides counted.
 
@@ -62,7 +63,7 @@ def strip_probability(gap: float, allowed: float, width: float, sigma: float) ->
     return normal_below((allowed - gap) / sigma) - normal_below(-(gap + width + allowed) / sigma)
 
 
-@njit(cache=True)
+@kernel
 def region_probability(
     offset: tuple[float, float],
     size: tuple[float, float, float],
@@ -111,7 +112,7 @@ def region_probability(
     return min(1.0, total)
 
 
-@njit(cache=True)
+@kernel
 def near_probabilities(way: Ints, lie: Floats, allowed: Floats) -> Floats:
     """Probability that each pair is nearer than allowed.
 
