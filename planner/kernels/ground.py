@@ -111,7 +111,7 @@ def sample_ground(
     return out
 
 
-@helper
+@kernel
 def plane_of_mesh(
     mesh_x0: float, mesh_y0: float, mesh_step: float, mesh_col: Floats, mesh_row: Floats
 ) -> Floats:

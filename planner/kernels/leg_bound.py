@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import helper, inner, spliced
+from planner.kernels.compiled import inner, spliced
 from planner.kernels.hull import hull_at, lower_hull, sort_pairs, upper_hull
 from planner.kernels.run_pieces import Pieces
 
@@ -92,22 +92,6 @@ def write_rows(t: Floats, h: Floats, n: int, bound: Bound, at: int, fall: float)
     return at + last + 1 - first
 
 
-@helper
-def _grow(a: Floats, more: int) -> Floats:
-    b = np.empty(2 * len(a) + more)
-    for i in range(len(a)):
-        b[i] = a[i]
-    return b
-
-
-@helper
-def _grow_ints(a: Ints, more: int) -> Ints:
-    b = np.empty(2 * len(a) + more, np.int64)
-    for i in range(len(a)):
-        b[i] = a[i]
-    return b
-
-
 @inner
 def add_band(bound: Bound, n: int, points: Points, below: int, above: int, fall: float) -> bool:
     """Add a band to n others, by its rows below and above; False where there is no room for it."""
@@ -146,7 +130,6 @@ def hull_band(points: Points, m: int) -> tuple[int, int]:
     return lower_hull(points.t, points.low, m), upper_hull(points.t_high, points.high, m)
 
 
-@helper
 def make_work(pieces: Pieces, services: int, most: int) -> Work:
     """Room for work on legs near some pieces, with so many points at most."""
     n = len(pieces.ints)
@@ -157,11 +140,24 @@ def make_work(pieces: Pieces, services: int, most: int) -> Work:
     )  # fmt: skip
 
 
-@helper
+def make_bound(legs: int, step: float) -> Bound:
+    """Room for the rows and bands of some legs at first."""
+    n = 8 * legs
+    return Bound(
+        step, np.zeros(legs + 1, np.int64), np.empty(n), np.empty(n), np.zeros(legs + 1, np.int64),
+        np.zeros(legs + 2, np.int64), np.zeros(legs + 2, np.int64), np.empty(n), np.empty(n),
+        np.zeros(legs),
+    )  # fmt: skip
+
+
 def more_room(b: Bound, more: int) -> Bound:
     """The same rows and bands with room for more."""
-    return Bound(
-        b.step, b.row_start, _grow(b.row_t, more), _grow(b.row_h, more), b.band_start,
-        _grow_ints(b.band_low, more), _grow_ints(b.band_high, more),
-        _grow(b.band_t, more), _grow(b.band_h, more), b.house_price,
+    return b._replace(
+        row_t=_grown(b.row_t, more), row_h=_grown(b.row_h, more),
+        band_low=_grown(b.band_low, more), band_high=_grown(b.band_high, more),
+        band_t=_grown(b.band_t, more), band_h=_grown(b.band_h, more),
     )  # fmt: skip
+
+
+def _grown(values: NDArray[Any], more: int) -> NDArray[Any]:
+    return np.append(values, np.empty(len(values) + more, values.dtype))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import helper, inner, spliced
+from planner.kernels.compiled import inner, spliced
 from planner.kernels.ground import sample_ground
 from planner.kernels.hull import even_hull
 from planner.kernels.leg_records import Bore, GroundCells, Zones
@@ -29,14 +30,12 @@ class Room(NamedTuple):
     ahead: Ints
 
 
-@helper
 def make_room(longest: float) -> Room:
     """Room for legs up to a length. [m]"""
     n = math.ceil(longest / COVER_STEP) + 2
     return Room(np.empty(n), np.empty(n), np.empty(n, np.int64), np.empty(n, np.int64))
 
 
-@helper
 def sample_any(ends: Floats, count: int, ground: GroundCells, level: Floats) -> bool:
     """Sample the ground along any leg at even distances, both ends included.
 
@@ -55,31 +54,20 @@ def sample_any(ends: Floats, count: int, ground: GroundCells, level: Floats) -> 
     -------
     Whether there is ground everywhere.
     """
-    xs, ys = np.empty(count + 1), np.empty(count + 1)
-    for i in range(count + 1):
-        f = i / count
-        xs[i], ys[i] = ends[0] + f * (ends[2] - ends[0]), ends[1] + f * (ends[3] - ends[1])
-    found = sample_ground(
-        ground.values, ground.x0, ground.y0, ground.step, ground.col, ground.row, xs, ys
+    f = np.arange(count + 1) / count
+    x, y = ends[0] + f * (ends[2] - ends[0]), ends[1] + f * (ends[3] - ends[1])
+    level[: count + 1] = sample_ground(
+        ground.values, ground.x0, ground.y0, ground.step, ground.col, ground.row, x, y
     )
-    total = 0.0
-    for i in range(count + 1):
-        level[i] = found[i]
-        total += found[i]
-    return not math.isnan(total)
+    return not np.isnan(level[: count + 1]).any()
 
 
-@helper
 def box_zones(zones: Zones) -> Floats:
     """Lowest and highest x and y of each zone, (zones, 4). [m]"""
-    boxes = np.empty((len(zones.ring_start) - 1, 4))
-    for z in range(len(boxes)):
-        boxes[z, 0], boxes[z, 1], boxes[z, 2], boxes[z, 3] = np.inf, np.inf, -np.inf, -np.inf
-        for i in range(zones.ring_start[z], zones.ring_start[z + 1]):
-            x, y = zones.xy[i, 0], zones.xy[i, 1]
-            boxes[z, 0], boxes[z, 1] = min(boxes[z, 0], x), min(boxes[z, 1], y)
-            boxes[z, 2], boxes[z, 3] = max(boxes[z, 2], x), max(boxes[z, 3], y)
-    return boxes
+    spans = itertools.pairwise(zones.ring_start.tolist())
+    rings = [zones.xy[first:end] for first, end in spans]
+    boxes = [[ring.min(axis=0), ring.max(axis=0)] for ring in rings]
+    return np.array(boxes, float).reshape(-1, 4)
 
 
 @inner

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import helper, inner, kernel, leaf
+from planner.kernels.compiled import inner, kernel, leaf
 from planner.kernels.hull import lower_hull, sort_pairs
 
 Floats = NDArray[np.float64]
@@ -109,7 +109,6 @@ def window_falls(share: Floats, high: Ints, low: Ints) -> Ints:
     return found
 
 
-@kernel
 def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) -> Ints:
     """Pairs of legs that run on in line through the pit where they meet.
 
@@ -133,15 +132,71 @@ def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) ->
     (pairs, 2)
         The upper and the lower leg, sorted by the lower pit.
     """
-    found = np.empty((256, 2), np.int64)
-    n = 0
     way = legs.ends[:, 2:] - legs.ends[:, :2]
     length = np.hypot(way[:, 0], way[:, 1])
-    x, y = way[:, 0] / length, way[:, 1] / length
+    ways = _Ways(way[:, 0] / length, way[:, 1] / length, length, longest)
+    found, done = np.empty((0, 2), np.int64), np.zeros(2, np.int64)
+    work, numbers = _work(0, len(ground)), (int(legs.kind.max(initial=0)) + 1,
+                                            int(places.max(initial=0)) + 1)  # fmt: skip
+    while done[0] < len(legs.start) - 1:
+        room = _pairs_at_most(int(done[0]), legs)
+        if room > len(work.share):
+            work = _work(2 * room, len(ground))
+        found = np.concatenate([found[: done[1]], np.empty((len(found) + room, 2), np.int64)])
+        _find_on(done, found, legs, ways, ground, places, numbers, work)
+    return found[: done[1]]
+
+
+class _Ways(NamedTuple):
+    """Legs' directions and lengths, and how long two together may be."""
+
+    x: Floats
+    y: Floats
+    length: Floats
+    longest: float
+
+
+class _Work(NamedTuple):
+    """Room for work on the pairs into one pit."""
+
+    block: Ints  # (pairs, 2)
+    share: Floats
+    level: Floats  # of the ground at the pit between [m]
+    off: Floats  # how far from halfway the pit between is, negative
+    key: Ints  # (3, pairs)
+    order: Ints
+    kept: Ints
+    joined: Ints  # (pits,) last pit that a leg was seen to from each
+
+
+def _work(pairs: int, pits: int) -> _Work:
+    a, b, c = np.empty((3, pairs))
+    return _Work(
+        np.empty((pairs, 2), np.int64), a, b, c, np.empty((3, pairs), np.int64),
+        np.empty(pairs, np.int64), np.empty(pairs, np.int64), np.full(pits, -1),
+    )  # fmt: skip
+
+
+def _pairs_at_most(v: int, legs: Singles) -> int:
+    """How many pairs of legs there are into the pit that has most, from one on."""
+    above = np.append(0, np.cumsum(np.diff(legs.start)[legs.up]))
+    return int((above[legs.start[v + 1 :]] - above[legs.start[v:-1]]).max(initial=1))
+
+
+@leaf
+def _find_on(
+    done: Ints, found: Ints, legs: Singles, ways: _Ways, ground: Floats, places: Ints,
+    numbers: tuple[int, int], work: _Work,
+) -> None:  # fmt: skip
+    """Find the pairs into one pit after the other, while there is room for those of the next.
+
+    ``done`` holds the pit that comes next, and the number of pairs that are found.
+    """
+    x, y, length = ways.x, ways.y, ways.length
     most = math.sin(math.radians(STRAIGHT_ON - TURN_GUARD))
-    joined = np.full(len(ground), -1)
-    for v in range(len(legs.start) - 1):
-        first = n
+    joined, block = work.joined, work.block
+    for v in range(done[0], len(legs.start) - 1):
+        n = 0
         for low in range(legs.start[v], legs.start[v + 1]):
             joined[legs.up[low]] = v
         for low in range(legs.start[v], legs.start[v + 1]):
@@ -155,43 +210,45 @@ def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) ->
                     continue
                 if joined[legs.up[high]] == v or legs.kind[high] != legs.kind[low]:
                     continue
-                if length[high] + length[low] > longest:
+                if length[high] + length[low] > ways.longest:
                     continue
                 if x[high] * x[low] + y[high] * y[low] < 0.0:
                     continue
-                if n == len(found):
-                    found = np.concatenate((found, np.empty((n, 2), np.int64)))
-                found[n, 0], found[n, 1] = high, low
+                block[n, 0], block[n, 1] = high, low
                 n += 1
-        if n > first:
-            n = first + _thin_out(found[first:n], legs, ground, places, length)
-    return found[:n]
+        kept = _thin_out(n, legs, ground, places, length, numbers, work)
+        if done[1] + kept > len(found):
+            return
+        for i in range(kept):
+            found[done[1], 0], found[done[1], 1] = block[work.kept[i], 0], block[work.kept[i], 1]
+            done[1] += 1
+        done[0] = v + 1
 
 
-@helper
-def _thin_out(block: Ints, legs: Singles, ground: Floats, places: Ints, length: Floats) -> int:
-    """Keep those pairs into one pit that can be the cheapest, in place; returns their number."""
-    count = len(block)
-    share, level, off = np.empty(count), np.empty(count), np.empty(count)
-    key = np.empty((3, count), np.int64)
-    kinds, numbers = legs.kind.max() + 1, places.max() + 1
+@inner
+def _thin_out(
+    count: int, legs: Singles, ground: Floats, places: Ints, length: Floats,
+    numbers: tuple[int, int], work: _Work,
+) -> int:  # fmt: skip
+    """Keep those pairs into one pit that can be the cheapest; returns their number."""
+    share, level, key, kept = work.share, work.level, work.key, work.kept
     for i in range(count):
-        high, low = block[i, 0], block[i, 1]
+        high, low = work.block[i, 0], work.block[i, 1]
         share[i] = length[high] / (length[high] + length[low])
-        level[i], off[i] = ground[legs.up[low]], -abs(share[i] - 0.5)
-        key[0, i] = legs.up[high] * kinds + legs.kind[high]
-        key[1, i] = places[legs.up[low]] + numbers * (legs.alike[high] * ALIKE + legs.alike[low])
+        level[i], work.off[i] = ground[legs.up[low]], -abs(share[i] - 0.5)
+        key[0, i] = legs.up[high] * numbers[0] + legs.kind[high]
+        alike = legs.alike[high] * ALIKE + legs.alike[low]
+        key[1, i] = places[legs.up[low]] + numbers[1] * alike
         key[2, i], _ = whole_falls(share[i], legs.falls[high], legs.falls[low])
-    order = _sorted_by(key, off)
-    kept, begin = np.empty(count, np.int64), 0
-    n = 0
-    for i in order:
+    _sort_by(key, work.off, work.order, count)
+    begin, n = 0, 0
+    for k in range(count):
+        i = work.order[k]
         if n > begin and (key[0, i] != key[0, kept[begin]] or key[1, i] != key[1, kept[begin]]):
             begin = n
         if _can_win(share, level, kept[begin:n], i):
             kept[n] = i
             n += 1
-    block[:n] = block[kept[:n]]
     return n
 
 
@@ -204,20 +261,20 @@ def _comes_first(key: Ints, last: Floats, i: int, j: int) -> bool:
     return bool(last[i] < last[j] or (last[i] == last[j] and i < j))
 
 
-@helper
-def _sorted_by(key: Ints, last: Floats) -> Ints:
-    """Places in the order of their keys (3, places), then of a last key, by Shell's sort."""
-    order = np.arange(len(last))
-    gap = len(order) // 2
+@inner
+def _sort_by(key: Ints, last: Floats, order: Ints, n: int) -> None:
+    """Set the order of n places by their keys, then by a last key, by Shell's sort."""
+    for i in range(n):
+        order[i] = i
+    gap = n // 2
     while gap > 0:
-        for i in range(gap, len(order)):
+        for i in range(gap, n):
             own, k = order[i], i - gap
             while k >= 0 and _comes_first(key, last, own, order[k]):
                 order[k + gap] = order[k]
                 k -= gap
             order[k + gap] = own
         gap = 1 if 1 < gap < 5 else gap * 5 // 11
-    return order
 
 
 @inner
@@ -236,7 +293,6 @@ def _can_win(share: Floats, level: Floats, kept: Ints, i: int) -> bool:
     return True
 
 
-@kernel
 def join_rows(rows: Rows, pairs: Ints, share: Floats) -> Rows:
     """Rows of two legs in line as rows of one, the pit between being on the straight line.
 
@@ -249,13 +305,12 @@ def join_rows(rows: Rows, pairs: Ints, share: Floats) -> Rows:
     share : (pairs,)
         Part of the whole length that the upper leg makes up.
     """
-    total, bands, entries = 0, 0, 0
-    for leg in pairs.ravel():
-        total += rows.row_start[leg + 1] - rows.row_start[leg]
-        first, last = rows.band_start[leg], rows.band_start[leg + 1]
-        bands += last - first
-        entries += rows.band_low[last] - rows.band_low[first]
-    out = _room(len(pairs), total, bands, entries)
+    out = _room(rows, pairs.ravel(), len(pairs), 0)
+    return _cut(out, *_join(rows, pairs, share, out))
+
+
+@leaf
+def _join(rows: Rows, pairs: Ints, share: Floats, out: Rows) -> tuple[int, int, int]:
     n, nb, ne = 0, 0, 0
     for p in range(len(pairs)):
         begin = n
@@ -266,17 +321,14 @@ def join_rows(rows: Rows, pairs: Ints, share: Floats) -> Rows:
                 out.row_t[n], out.row_h[n] = min(1.0, base + part * rows.row_t[k]), rows.row_h[k]
                 n += 1
             for band in range(rows.band_start[leg], rows.band_start[leg + 1]):
-                ne = _copy_band(rows, band, out, nb, ne)
-                for k in range(out.band_low[nb], ne):
-                    out.band_t[k] = min(1.0, base + part * out.band_t[k])
+                ne = _copy_band(rows, band, base, part, out, nb, ne)
                 nb += 1
         sort_pairs(out.row_t[begin:n], out.row_h[begin:n], n - begin)
         n = begin + lower_hull(out.row_t[begin:n], out.row_h[begin:n], n - begin)
         out.row_start[p + 1], out.band_start[p + 1] = n, nb
-    return _cut(out, n, nb, ne)
+    return n, nb, ne
 
 
-@kernel
 def floor_rows(rows: Rows, which: Ints, place: Floats, lowest: Floats) -> Rows:
     """Some sets of rows, one more than once if asked, each with a least level besides.
 
@@ -289,13 +341,14 @@ def floor_rows(rows: Rows, which: Ints, place: Floats, lowest: Floats) -> Rows:
     place, lowest : (wanted,)
         Where along the leg, and the least invert there. [as the heights]
     """
-    total, bands, entries = 0, 0, 0
-    for own in which:
-        total += rows.row_start[own + 1] - rows.row_start[own]
-        first, last = rows.band_start[own], rows.band_start[own + 1]
-        bands += last - first + 1
-        entries += rows.band_low[last] - rows.band_low[first] + 2
-    out = _room(len(which), total, bands, entries)
+    out = _room(rows, which, len(which), 1)
+    return _cut(out, *_floor(rows, which, place, lowest, out))
+
+
+@leaf
+def _floor(
+    rows: Rows, which: Ints, place: Floats, lowest: Floats, out: Rows
+) -> tuple[int, int, int]:
     n, nb, ne = 0, 0, 0
     for i in range(len(which)):
         own = which[i]
@@ -308,34 +361,38 @@ def floor_rows(rows: Rows, which: Ints, place: Floats, lowest: Floats) -> Rows:
         nb, ne = nb + 1, ne + 2
         out.band_low[nb] = ne
         for band in range(rows.band_start[own], rows.band_start[own + 1]):
-            ne = _copy_band(rows, band, out, nb, ne)
+            ne = _copy_band(rows, band, 0.0, 1.0, out, nb, ne)
             nb += 1
         out.row_start[i + 1], out.band_start[i + 1] = n, nb
-    return _cut(out, n, nb, ne)
+    return n, nb, ne
 
 
-@helper
-def _room(legs: int, rows: int, bands: int, entries: int) -> Rows:
-    """Room for rows."""
+def _room(rows: Rows, which: Ints, sets: int, more: int) -> Rows:
+    """Room for so many sets made of others, and in each for so many bands of two entries more."""
+    count = np.diff(rows.row_start)[which].sum()
+    bands = np.diff(rows.band_start)[which].sum() + sets * more
+    first, last = rows.band_start[which], rows.band_start[which + 1]
+    entries = (rows.band_low[last] - rows.band_low[first]).sum() + 2 * sets * more
     return Rows(
-        np.zeros(legs + 1, np.int64), np.empty(rows), np.empty(rows),
-        np.zeros(legs + 1, np.int64), np.zeros(bands + 1, np.int64),
+        np.zeros(sets + 1, np.int64), np.empty(count), np.empty(count),
+        np.zeros(sets + 1, np.int64), np.zeros(bands + 1, np.int64),
         np.zeros(bands + 1, np.int64), np.empty(entries), np.empty(entries),
     )  # fmt: skip
 
 
-@helper
-def _copy_band(rows: Rows, band: int, out: Rows, nb: int, ne: int) -> int:
-    """Write a band as the next one; returns where its entries end."""
+@inner
+def _copy_band(rows: Rows, band: int, base: float, part: float, out: Rows, nb: int, ne: int) -> int:
+    """Write a band on a part of a leg as the next one; returns where its entries end."""
     first, last = rows.band_low[band], rows.band_low[band + 1]
     out.band_low[nb], out.band_high[nb] = ne, ne + rows.band_high[band] - first
-    out.band_t[ne : ne + last - first] = rows.band_t[first:last]
-    out.band_h[ne : ne + last - first] = rows.band_h[first:last]
-    out.band_low[nb + 1] = ne + last - first
-    return int(out.band_low[nb + 1])
+    for k in range(first, last):
+        out.band_t[ne] = min(1.0, base + part * rows.band_t[k])
+        out.band_h[ne] = rows.band_h[k]
+        ne += 1
+    out.band_low[nb + 1] = ne
+    return int(ne)
 
 
-@kernel
 def _cut(out: Rows, rows: int, bands: int, entries: int) -> Rows:
     """The rows without the room that is left over."""
     out.band_high[bands] = entries

@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import inner, kernel, spliced
+from planner.kernels.compiled import leaf, spliced
 from planner.kernels.ground import plane_of_mesh, sample_line
 from planner.kernels.hull import add_to_hull
 from planner.kernels.leg_bound import (
@@ -17,6 +17,7 @@ from planner.kernels.leg_bound import (
     Work,
     add_band,
     copy_points,
+    make_bound,
     make_work,
     more_room,
     write_rows,
@@ -96,7 +97,7 @@ def _house_rows(
     return n, price
 
 
-@inner
+@leaf
 def _bind_on(
     progress: Ints, legs: LegEnds, values: Floats, plane: Floats, bore: Bore, zones: Zones,
     boxes: Floats, houses: Houses, step: float, pieces: Pieces, at: Floats, z: Floats, room: Room,
@@ -156,7 +157,6 @@ def _bind_on(
     return DONE
 
 
-@kernel
 def bind_legs(
     legs: LegEnds, ground: GroundCells, bore: Bore, runs: Runs, zones: Zones, houses: Houses,
     water: Water, step: float,
@@ -190,18 +190,9 @@ def bind_legs(
     house_price : (legs,)
         Price of the connections that the leg serves, infinite if one is out of reach.
     """
-    n = len(legs.length)
-    bound = Bound(
-        step, np.zeros(n + 1, np.int64), np.empty(8 * n), np.empty(8 * n),
-        np.zeros(n + 1, np.int64),
-        np.zeros(n + 2, np.int64), np.zeros(n + 2, np.int64), np.empty(8 * n), np.empty(8 * n),
-        np.zeros(n),
-    )  # fmt: skip
-    longest, services = 0.0, 0
-    for i in range(n):
-        longest = max(longest, legs.length[i])
-    for i in range(len(runs.service)):
-        services = max(services, runs.service[i] + 1)
+    n, bound = len(legs.length), make_bound(len(legs.length), step)
+    longest = float(legs.length.max(initial=0.0))
+    services = int(runs.service.max(initial=-1)) + 1
     plane = plane_of_mesh(ground.x0, ground.y0, ground.step, ground.col, ground.row)
     boxes, room, pieces = box_zones(zones), make_room(longest), find_pieces(legs, runs, bore, water)
     at, z = runs.profile_at, runs.profile_z
@@ -216,7 +207,7 @@ def bind_legs(
         )  # fmt: skip
         progress[1] = 0
         if state == NEEDS_GROUND:
-            count = max(1, math.ceil(legs.length[progress[0]] / COVER_STEP))
+            count = max(1, math.ceil(float(legs.length[progress[0]]) / COVER_STEP))
             found = sample_any(work.ends, count, ground, room.level)
             progress[1] = GROUND if found else NO_GROUND
         elif state == NEEDS_ROOM:

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import helper, inner, spliced
+from planner.kernels.compiled import inner, kernel, spliced
 from planner.kernels.leg_records import Bore, LegEnds, Runs, Water
 
 Floats = NDArray[np.float64]
@@ -227,7 +227,7 @@ def _sort(
             plan[c, k] = table[i, c]
 
 
-@helper
+@kernel
 def find_pieces(legs: LegEnds, runs: Runs, bore: Bore, water: Water) -> Pieces:
     """Cut the runs that some leg may come near into pieces.
 
