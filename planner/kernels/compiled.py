@@ -9,13 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from numba import njit
+from numba import int64, njit
 
 Function = TypeVar("Function", bound=Callable[..., Any])
 
 SEEN: dict[str, Any] = {"cache": True, "nogil": True, "no_cfunc_wrapper": True}
 UNSEEN: dict[str, Any] = {"nogil": True, "no_cpython_wrapper": True, "no_cfunc_wrapper": True}
 UNCOUNTED: dict[str, Any] = {"_nrt": False}
+whole: Any = int64
+"""Makes a variable of a whole number: a kernel called with a constant is compiled for it alone."""
 
 
 def kernel(function: Function) -> Function:

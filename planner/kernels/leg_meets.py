@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import spliced
+from planner.kernels.compiled import spliced, whole
 from planner.kernels.hull import add_to_hull, hull_at, is_below_hull
 from planner.kernels.leg_bound import Bound, Points, Work, add_band, hull_band, is_above
 from planner.kernels.leg_services import (
@@ -92,7 +92,7 @@ def lower_to_met(
             part = narrow_part(seen, table, ints, j, clear, to_axis, part, t, h, n)
             m = points_of_service(
                 seen, table, ints, j, at, z, clear, to_axis, part, fall,
-                points.t, points.low, points.high, 0,
+                points.t, points.low, points.high, whole(0),
             )  # fmt: skip
             for k in range(m):
                 n = add_to_hull(t, h, n, points.t[k], points.low[k])
@@ -105,7 +105,7 @@ def _points_of_deep(
     at: Floats, z: Floats, deep: Ints, begin: int, end: int, points: Points,
 ) -> int:  # fmt: skip
     """Collect the inverts between which some pieces of a service are hit."""
-    m = 0
+    m = whole(0)
     for k in range(begin, end):
         j = deep[k]
         seen = see_from_piece(ends, table, j)
@@ -115,7 +115,7 @@ def _points_of_deep(
             seen, table, ints, j, at, z, clear, to_axis, part, fall,
             points.t, points.low, points.high, m,
         )  # fmt: skip
-    return m
+    return int(m)
 
 
 @spliced
@@ -127,7 +127,7 @@ def bind_deep(
 
     Returns the number of the hull's points, and of the bands; -1 where there is no room for them.
     """
-    k = 0
+    k = whole(0)
     while k < kept:
         begin, service = k, pieces.ints[work.deep[k], SERVICE]
         while k < kept and pieces.ints[work.deep[k], SERVICE] == service:

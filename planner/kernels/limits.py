@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import inner
+from planner.kernels.compiled import inner, whole
 from planner.kernels.hull import lower_hull
 from planner.kernels.programme import BLOCK, BLOCK_BITS, FAR, GUARD, Legs
 
@@ -86,7 +86,7 @@ def draw_limits(legs: Legs, leg: int, low_up: int, low_down: int, limits: Limits
     """
     rows = legs.rows[leg]
     first, last = legs.band_start[rows], legs.band_start[rows + 1]
-    n = legs.row_start[0] * 0
+    n = whole(0)
     for s in range(1 + 2 * (last - first)):
         begin, end, sign = legs.row_start[rows], legs.row_start[rows + 1], 1.0
         t, h = legs.row_t, legs.row_h

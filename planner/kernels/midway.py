@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import inner, kernel, leaf
+from planner.kernels.compiled import inner, kernel, leaf, whole
 from planner.kernels.hull import lower_hull, sort_pairs
 
 Floats = NDArray[np.float64]
@@ -196,7 +196,7 @@ def _find_on(
     most = math.sin(math.radians(STRAIGHT_ON - TURN_GUARD))
     joined, block = work.joined, work.block
     for v in range(done[0], len(legs.start) - 1):
-        n = 0
+        n = whole(0)
         for low in range(legs.start[v], legs.start[v + 1]):
             joined[legs.up[low]] = v
         for low in range(legs.start[v], legs.start[v + 1]):
@@ -311,7 +311,7 @@ def join_rows(rows: Rows, pairs: Ints, share: Floats) -> Rows:
 
 @leaf
 def _join(rows: Rows, pairs: Ints, share: Floats, out: Rows) -> tuple[int, int, int]:
-    n, nb, ne = 0, 0, 0
+    n, nb, ne = whole(0), whole(0), whole(0)
     for p in range(len(pairs)):
         begin = n
         for side in range(2):
@@ -349,7 +349,7 @@ def floor_rows(rows: Rows, which: Ints, place: Floats, lowest: Floats) -> Rows:
 def _floor(
     rows: Rows, which: Ints, place: Floats, lowest: Floats, out: Rows
 ) -> tuple[int, int, int]:
-    n, nb, ne = 0, 0, 0
+    n, nb, ne = whole(0), whole(0), whole(0)
     for i in range(len(which)):
         own = which[i]
         for k in range(rows.row_start[own], rows.row_start[own + 1]):

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.kernels.bounds import Budget
-from planner.kernels.compiled import inner
+from planner.kernels.compiled import inner, whole
 from planner.kernels.desk import Desk
 from planner.kernels.limits import Limits, draw_limits, highest_arrival, limit_block, mark_edges
 from planner.kernels.minima import Zone, fill_zone, make_runs
@@ -201,7 +201,7 @@ def _sort_legs(
     tables, alive, rise = filled.tables, filled.alive, filled.rise
     low, ground = pits.low, pits.ground
     middle = (low[v] + pits.arrive_high[v]) // 2
-    count = v * 0
+    count = whole(0)
     for leg in range(legs.start[v], legs.start[v + 1]):
         u, out, cheapest = up[leg], group[leg], np.inf
         if len(least) > 0 and least[leg] + filled.late[out] > most:
@@ -266,7 +266,7 @@ def arrive_at(
         shift, least = low_down - low_up, legs.least_fall[leg]
         rows = legs.rows[leg]
         bands = legs.band_start[rows + 1] - legs.band_start[rows]
-        reach = k * 0 - 1
+        reach = whole(-1)
         for drive in range(DRIVES):
             table, r = 2 * group + UPPER_ROLE[drive], LOWER_ROLE[drive]
             if price[leg, drive] == np.inf or alive[table, 0] > alive[table, 1]:

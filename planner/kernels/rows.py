@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import leaf, spliced
+from planner.kernels.compiled import leaf, spliced, whole
 from planner.kernels.ground import plane_of_mesh, sample_line
 from planner.kernels.hull import add_to_hull
 from planner.kernels.leg_bound import (
@@ -120,13 +120,13 @@ def _bind_on(
         if known == 0 and not sample_line(values, plane, ends, count, room.level):
             progress[0] = i
             return NEEDS_GROUND
-        t[0], h[0], n = 0.0, -np.inf, 1
+        t[0], h[0], n = 0.0, -np.inf, whole(1)
         if known != NO_GROUND:
             n = cover_rows(ends, count, bore, zones, boxes, room, t, h)
             cover_n = copy_points(t, h, n, work.cover_t, work.cover_h, 0)
             if bore.deepest < np.inf:  # a band that can only be passed above
                 m = depth_rows(count, bore.deepest, room, points.t_high, points.high)
-                points.t[0], points.low[0], below = 0.0, -np.inf, 1
+                points.t[0], points.low[0], below = 0.0, -np.inf, whole(1)
                 if not add_band(bound, n_bands, points, below, m, fall):
                     progress[0] = i
                     return NEEDS_ROOM

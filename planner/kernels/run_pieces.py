@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import inner, kernel, spliced
+from planner.kernels.compiled import inner, kernel, spliced, whole
 from planner.kernels.leg_records import Bore, LegEnds, Runs, Water
 
 Floats = NDArray[np.float64]
@@ -157,11 +157,11 @@ def _fill_measures(
 @spliced
 def _cut(runs: Runs, near: Bools, bore: Bore, water: Water, table: Floats, ints: Ints) -> None:
     """Cut the runs that are marked into pieces."""
-    n, ends = 0, runs.ends
+    n, ends = whole(0), runs.ends
     for r in range(len(near)):
         if not near[r]:
             continue
-        long, k = _length_of(ends, r), 0
+        long, k = _length_of(ends, r), whole(0)
         ux, uy = 1.0, 0.0
         if long > 0.0:
             ux, uy = (ends[r, 2] - ends[r, 0]) / long, (ends[r, 3] - ends[r, 1]) / long

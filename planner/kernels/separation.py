@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import helper, kernel
+from planner.kernels.compiled import helper, kernel, whole
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -227,7 +227,8 @@ def separation(pipe: Floats, main: Floats, limit: float, needed: float) -> Float
     longest = 0.0
     for j in range(len(span)):
         longest = max(longest, span[j, 1] - span[j, 0])
-    first, last, before, level, piece = 0, 0, 0.0, 0.0, -1
+    first, last, piece = whole(0), whole(0), whole(-1)  # whole numbers that may change
+    before, level = 0.0, 0.0
     for share in _stations(pipe, main, limit):
         while last < len(span) and span[last, 0] <= share:
             last += 1

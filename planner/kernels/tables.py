@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.kernels.bounds import Budget, no_budget
-from planner.kernels.compiled import inner, leaf
+from planner.kernels.compiled import inner, leaf, whole
 from planner.kernels.desk import Desk, make_desk
 from planner.kernels.leg_rows import leg_allows
 from planner.kernels.manholes import close_pit
@@ -220,7 +220,7 @@ def _choose(
     first, fall = groups.in_start[v], level - pits.low[v]
     total = 0.0
     for branch in range(len(found)):
-        best, group, at = np.inf, v * 0 - 1, v * 0 - 1
+        best, group, at = np.inf, whole(-1), whole(-1)
         for pair in range(groups.turn_start[out], groups.turn_start[out + 1]):
             g = groups.turn_in[pair]
             if groups.in_branch[g] != branch:
@@ -267,7 +267,7 @@ def _best_start_of(
     start = filled.offset[out] + UPPER_ROLE[drive] * filled.span[out, 1] - filled.span[out, 0]
     up, down = legs.price_depth[leg, drive, 0], legs.price_depth[leg, drive, 1]
     fixed = legs.price[leg, drive] + up * pits.ground[u] + down * (pits.ground[v] - a)
-    best, where = most, a * 0 - 1
+    best, where = most, whole(-1)
     top = min(low + filled.alive[table, 1], a + legs.most_fall[leg])
     bottom = max(low + filled.alive[table, 0], a + legs.least_fall[leg])
     for z in range(top, bottom - 1, -1):

@@ -22,14 +22,14 @@ def unproven_reach(services: Services, rules: Figures) -> Floats:
 
 def probabilities(rows: pd.DataFrame, allowed: Floats) -> Floats:
     """Probability that each row's clearance is below what is allowed."""
-    lie = rows["lie"].to_numpy(np.int64)
+    lie = rows["lie"].to_numpy(np.int64, copy=True)
     figures = rows[
         ["gap", "both", "beside", "above", "half_width", "half_height", "round", "sigma_plan",
          "sigma_level"]
     ].to_numpy(float)  # fmt: skip
     along_normal = np.isin(lie, (CROSSING, AT_PIT))
     figures[along_normal, 7] = rows["sigma_normal"].to_numpy(float)[along_normal]
-    return near_probabilities(lie, figures, np.ascontiguousarray(allowed, float))
+    return near_probabilities(lie, figures, np.array(allowed, float))
 
 
 def judge(rows: pd.DataFrame, rules: Figures) -> pd.DataFrame:

@@ -22,9 +22,9 @@ def water_rows(services: Services, bores: Bores, rules: Figures) -> pd.DataFrame
     pairs = _water_pairs(services, bores, limits[0])
     begin = np.flatnonzero(~pairs.duplicated(["bore", "row"]).to_numpy())
     bounds = np.append(begin, len(pairs)).astype(np.int64)
-    piece = pairs["piece"].to_numpy(np.int64)
+    piece = pairs["piece"].to_numpy(np.int64, copy=True)
     main = np.ascontiguousarray(services.solids[piece][:, :8])
-    bore = pairs["bore"].to_numpy(np.int64)
+    bore = pairs["bore"].to_numpy(np.int64, copy=True)
     figures = separations(bores.pipe, (main, bounds), bore[begin], limits)
     clearance, share = pair_clearances(bores.axis, services.solids, bore, piece)
     rows = closest(pairs.assign(clearance_m=clearance, share=share))
@@ -40,8 +40,8 @@ def _water_pairs(services: Services, bores: Bores, limit: float) -> pd.DataFrame
     water = services.water[services.row]
     subject, piece = near_in_plan(services, water, reach, bores.pipe)
     pairs = pd.DataFrame({"bore": subject, "piece": piece})
-    pairs["row"] = services.row[pairs["piece"].to_numpy(np.int64)]
-    whole: pd.DataFrame = pairs[~bores.shortened[pairs["bore"].to_numpy(np.int64)]]
+    pairs["row"] = services.row[pairs["piece"].to_numpy(np.int64, copy=True)]
+    whole: pd.DataFrame = pairs[~bores.shortened[pairs["bore"].to_numpy(np.int64, copy=True)]]
     return whole.sort_values(["bore", "row", "piece"]).reset_index(drop=True)
 
 
