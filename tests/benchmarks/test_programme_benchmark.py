@@ -21,6 +21,7 @@ import pytest
 from numba import njit
 from numpy.typing import NDArray
 
+from planner.kernels import stretches
 from planner.kernels.ground import sample_ground
 from planner.kernels.optimum import Instance, fill, find_optimum
 from planner.kernels.tables import arrivals
@@ -44,7 +45,7 @@ LENGTHS = (45.0, 60.0, 90.0, 120.0, 150.0)  # [m] of street
 STATIONS = 4.0  # [m] between stations there, so that the solvers get somewhere
 SAME = 1e-6  # of the cost
 LEAST_OVER_SOLVERS, LEAST_OVER_DENSE, MOST_EXPONENT = 1000.0, 200.0, 1.1
-MOST_TABLES = 10.0  # of one street, in memory at once
+MOST_TABLES = 11.0  # of one street, in memory at once
 MOST_OVER_SAMPLING = 30.0
 ROUNDS = 5
 
@@ -317,3 +318,52 @@ def test_time_grows_with_length_and_no_faster(
     exponent = float(np.polyfit(np.log(lengths), np.log(times), 1)[0])
     print(f"    exponent {exponent:.3f}")
     assert exponent <= MOST_EXPONENT
+
+
+def comb(streets: int, length: float = 1000.0) -> dict[str, Any]:
+    """A street with so many others that drain into it from both sides, and one tie-in."""
+    main = line((0, 0), (length, 0), street="M", lanes=3, row_width_m=14.0)
+    rows = [point(x, 12, property_id=f"M{x:g}") for x in np.arange(10.0, length, 20.0)]
+    teeth = []
+    for i in range(streets):
+        x, side = (i + 1) * length / (streets + 1), 1 if i % 2 else -1
+        teeth.append(line((x, 0), (x + 30, side * length), street=f"S{i}", lanes=3,
+                          row_width_m=14.0))  # fmt: skip
+        rows += [point(x + 30 * y / length + 11, side * y, property_id=f"S{i}-{y:g}")
+                 for y in np.arange(30.0, length, 20.0)]  # fmt: skip
+    made = site(hilly, main, rows, None)
+    made["streets"] = [main, *teeth]
+    return made
+
+
+def hilly(x: NDArray[Any], y: NDArray[Any]) -> NDArray[Any]:
+    """Ground that rises away from the main street and along it, over waves."""
+    rise = 100.0 + 0.01 * x + 0.006 * np.abs(y)
+    return np.asarray(rise + 0.35 * np.sin(x / 17.0) + 0.3 * np.sin(y / 13.0))
+
+
+@pytest.mark.benchmark(group="programme")
+def test_the_tables_of_a_town_with_one_tie_in_are_not_all_kept(
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    benchmark: Callable[[Callable[[], object]], Any],
+) -> None:
+    """5 and 21 km of streets, in which bounds leave little out."""
+    monkeypatch.setattr(place, "station_step", lambda _: STATIONS)
+    one = as_instance(instance_of_site(given_of_site(tmp_path / "one", **comb(0))))
+    table = fill(one).tables.nbytes
+    benchmark(lambda: find_optimum(one))
+    for count in (4, 20):
+        folder = tmp_path / str(count)
+        town = as_instance(instance_of_site(given_of_site(folder, **comb(count))))
+        tell_growth(f"{count + 1} km, one tie-in", town, table)
+        with monkeypatch.context() as patch:
+            patch.setattr(stretches, "MOST_ENTRIES", 1 << 60)
+            begin = time.perf_counter()
+            whole = find_optimum(town)
+            took = time.perf_counter() - begin
+        cut = find_optimum(town)
+        assert whole is not None
+        assert cut is not None
+        assert cut.cost == whole.cost
+        print(f"    all tables kept: {took:.3f} s")
