@@ -30,6 +30,8 @@ def find_best_layout(
         walked = walk_layout(served, use)
         over = over_capacity(served, walked)
         if not over.any():
+            if progress is not None:
+                progress(0, walked.cost, walked.cost)
             return Found(use, walked, walked.cost, "listing", unserved, over, 0)
     return find_layout(instance, effort, progress=progress, stop=stop)
 

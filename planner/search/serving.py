@@ -135,6 +135,8 @@ def lay_out_streets(
 
 def _streets_words(tried: int, cost: float, bound: float) -> str:
     """How far the search for streets is, at usual prices."""
+    if not tried and cost <= bound:
+        return "all choices of streets listed at usual prices"
     off = 100 * (cost - bound) / cost if cost > 0 else 0.0
     return f"{tried:,} changes tried, at most {off:.1f} % above the cheapest at usual prices"
 

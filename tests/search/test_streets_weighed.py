@@ -10,6 +10,7 @@ import pytest
 from shapely import Point
 
 import planner
+from planner.kernels import layout_best
 from planner.search.asking import bound_all_streets
 from planner.search.serving import Wish, lay_out_streets, lay_out_what_passes, tie_in_inverts
 from planner.search.weighing import weigh_streets
@@ -212,15 +213,23 @@ def test_a_property_without_a_street_is_told(tmp_path: Path) -> None:
     assert reasons(plan)["far"].startswith("too far: ")
 
 
-def test_how_far_the_search_is_can_be_followed(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("listed", "words"), [(100, "all choices of streets listed"), (0, "changes tried")]
+)
+def test_how_far_the_search_is_can_be_followed(
+    plan: planner.Plan, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, listed: int, words: str
+) -> None:
+    """And a search in place of a list finds the same."""
+    monkeypatch.setattr(layout_best, "MOST_LISTED", listed)
     site = planner.read_site(block(tmp_path))
     heard: list[str] = []
-    plan = planner.make_plan(site, heard.append, on_progress=heard.append)
+    again = planner.make_plan(site, heard.append, on_progress=heard.append)
     assert heard[0] == "layout"
-    assert "changes tried" in heard[1]
+    assert words in heard[1]
+    assert again.summary["totals"] == plan.summary["totals"]
     weighed = [words for words in heard if words.startswith("choice of streets")]
     assert weighed[0].startswith("choice of streets 1 of ")
     so_far = [float(words.split()[-2].replace(",", "")) for words in weighed]
     assert so_far == sorted(so_far, reverse=True)
-    assert so_far[-1] >= round(plan.summary["optimality"]["cost"])
+    assert so_far[-1] >= round(again.summary["optimality"]["cost"])
     assert heard.index("legs") < heard.index(weighed[0]) < heard.index("assemble")
