@@ -14,7 +14,6 @@ from planner.kernels.leg_services import (
     is_under_water,
     lower_to_place,
     lower_to_water,
-    narrow_part,
     part_in_reach,
     points_of_service,
     see_from_piece,
@@ -89,7 +88,6 @@ def lower_to_met(
             t, h, n, part[1], met[i, 5]
         ):
             seen = see_from_piece(ends, table, j)
-            part = narrow_part(seen, table, ints, j, clear, to_axis, part, t, h, n)
             m = points_of_service(
                 seen, table, ints, j, at, z, clear, to_axis, part, fall,
                 points.t, points.low, points.high, whole(0),

@@ -42,7 +42,6 @@ Seen = tuple[float, float, float, float]  # a leg from a piece: start along, asi
 
 SIDEWAYS = math.sin(math.radians(15.0))  # below this angle in plan a service runs beside a leg
 TINY = 1e-12  # [m]
-HALVINGS = 3  # of each end of a part of a leg, as long as a bound shows nothing there
 BULGE = 0.4 * SLACK  # [m] that points let the edge of a clearance bulge between them
 MOST = 120  # but no more of them before a piece, beside it or after it
 
@@ -226,32 +225,6 @@ def lower_to_place(
     axis, slope = read_profile(at, z, ints[j, FIRST], ints[j, LAST], on, k)
     v = v * math.sqrt(1.0 + slope * slope) + table[j, EXTRA]
     return add_to_hull(t, h, n, f, axis - v - to_axis)
-
-
-@spliced
-def narrow_part(
-    seen: Seen, table: Floats, ints: Ints, j: int, clear: float, to_axis: float, part: Part,
-    t: Floats, h: Floats, n: int,
-) -> Part:  # fmt: skip
-    """Cut from both ends of a part of a leg what of it surely lies below a piece's lower edge."""
-    g, s, dg, ds = seen
-    slope, half, box = table[j, SLOPE], table[j, HALF_WIDTH], ints[j, IS_BOX]
-    first, last = part
-    nearest = min(max(-s / ds, first), last)
-    base = table[j, Z] - table[j, EXTRA] - to_axis + slope * g
-    base -= abs(slope) * _beyond(g + first * dg, g + last * dg, table[j, LONG])
-    for end in range(2):
-        for _ in range(HALVINGS):
-            outer = first if end == 0 else last
-            inner = outer + 0.5 * (nearest - outer)
-            aside = s + inner * ds
-            v = max(_height(clear, half, box, aside * aside), 0.0) * table[j, STEEP]
-            if is_below_hull(t, h, n, outer, base + slope * outer * dg - v) or is_below_hull(
-                t, h, n, inner, base + slope * inner * dg - v
-            ):
-                break
-            first, last = (inner, last) if end == 0 else (first, inner)
-    return first, last
 
 
 @spliced

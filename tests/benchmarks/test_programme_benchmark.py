@@ -41,7 +41,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 LIMIT = 60.0  # [s] for each solver
-LENGTHS = (45.0, 60.0, 90.0, 120.0, 150.0)  # [m] of street
+LENGTHS = (45.0, 60.0, 90.0, 110.0, 120.0, 150.0)  # [m] of street
 STATIONS = 4.0  # [m] between stations there, so that the solvers get somewhere
 SAME = 1e-6  # of the cost
 LEAST_OVER_SOLVERS, LEAST_OVER_DENSE, MOST_EXPONENT = 1000.0, 200.0, 1.1

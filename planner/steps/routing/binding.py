@@ -204,9 +204,12 @@ def _may_run(given: Given, up: Floats, down: Floats, tie_in: Ints) -> Bools:
     if not len(into):
         return keep
     lines = shapely.linestrings(np.stack([up[into], down[into]], axis=1))
+    shapely.prepare(given.corridor.right_of_way)
+    leaving = into[~shapely.covers(given.corridor.right_of_way, lines)]
+    lines = shapely.linestrings(np.stack([up[leaving], down[leaving]], axis=1))
     outside = shapely.difference(lines, given.corridor.right_of_way)
-    far = shapely.hausdorff_distance(shapely.points(down[into]), outside)
-    keep[into] = shapely.is_empty(outside) | (far <= LEAVE_REACH)
+    far = shapely.hausdorff_distance(shapely.points(down[leaving]), outside)
+    keep[leaving] = shapely.is_empty(outside) | (far <= LEAVE_REACH)
     bearing = given.site.tie_ins["outlet_bearing_deg"].to_numpy(float)[tie_in[into]]
     flow = np.degrees(np.arctan2(*(down[into] - up[into]).T[::-1]))
     turn = np.abs(wrap(flow - (90.0 - bearing)))
