@@ -10,7 +10,7 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
-from planner.assembly import Drawn, Search, assemble, optimality
+from planner.assembly import Drawn, assemble
 from planner.model import Floats, Plan, Register, Site
 from planner.records import Bools, StreetGraph
 from planner.search.again import PlanAgain
@@ -33,6 +33,7 @@ from planner.steps.layout import choices_of
 from planner.steps.prices import price_candidates
 from planner.steps.search_cost import cost_as_searched
 from planner.steps.streets import build_graph
+from planner.summary import Search, optimality
 
 PENNY = 0.01  # sums of money that differ by less are the same
 

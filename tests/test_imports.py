@@ -19,9 +19,10 @@ ARROWS = {  # a room of the house -> the rooms that it may import from
     "records": NOUNS | {"kernels"},
     "steps": NOUNS | {"kernels", "records", "steps"},  # of its own package, see below
     "outputs": NOUNS | {"outputs"},
-    "assembly": NOUNS | {"steps", "records", "kernels"},
+    "summary": NOUNS | {"records"},
+    "assembly": NOUNS | {"steps", "records", "kernels", "summary"},
     "search": NOUNS | {"steps", "records", "kernels", "search"},
-    "pipeline": NOUNS | {"steps", "records", "assembly", "search"},
+    "pipeline": NOUNS | {"steps", "records", "assembly", "search", "summary"},
     "cli": NOUNS | {"inputs", "outputs", "pipeline", "steps", "kernels", "cli", "terminal", ""},
     "terminal": NOUNS | {"inputs", "outputs"},
     "": NOUNS | {"inputs", "outputs", "pipeline"},
