@@ -138,7 +138,8 @@ def _fill_root(
         if math.isfinite(_price_of(instance, tables.filled, root)):
             return tables
         filled = tables.filled
-    apart = len(legs.up) // ENOUGH + 1  # of many pits only some are asked
+    into = int((legs.start[order + 1] - legs.start[order]).sum())
+    apart = into // ENOUGH + 1  # of many pits only some are asked
     prices = np.sort(prices_into(order[::apart], legs, bounds))
     entries = count_entries(order, pits, groups)
     for share in SHARES if len(prices) >= MANY_LEGS else ():

@@ -75,16 +75,18 @@ def count_entries(order: Ints, pits: Pits, groups: Groups) -> int:
 
 def sizes_of(order: Ints, pits: Pits, groups: Groups) -> Ints:
     """How many entries the tables of each of some pits have at all its levels."""
-    levels = np.maximum(pits.high - pits.low + 1, 0)
-    return np.asarray((2 * np.diff(groups.out_start) * levels)[order])
+    levels = np.maximum(pits.high[order] - pits.low[order] + 1, 0)
+    return np.asarray(2 * (groups.out_start[order + 1] - groups.out_start[order]) * levels)
 
 
 def written(order: Ints, groups: Groups, filled: Filled) -> int:
     """How many entries the tables of some pits have."""
     if not len(order):
         return 0
-    size = np.append(0, np.cumsum(filled.span[:, 1]))
-    return int(2 * (size[groups.out_start[1:]] - size[groups.out_start[:-1]])[order].sum())
+    first, last = groups.out_start[order], groups.out_start[order + 1]
+    begin = int(first.min())
+    size = np.append(0, np.cumsum(filled.span[begin : int(last.max()), 1]))
+    return int(2 * (size[last - begin] - size[first - begin]).sum())
 
 
 def fill_within(
