@@ -160,7 +160,7 @@ def _assembled(
         ),
     )
     again = PlanAgain(site, weighed, route) if solve_again and len(plan.conflicts) else None
-    return replace(plan, conflicts=price_options(site, plan.conflicts, again))
+    return replace(plan, conflicts=price_options(site, plan, again))
 
 
 def _in_frame(site: Site, register: Register | None) -> Register | None:
@@ -277,7 +277,7 @@ def check_design(  # noqa: PLR0913  (layers of a design are arguments of their o
     again = DesignAgain(
         site, design.route, prices, plan, lambda moved: assemble(site, replace(drawn, route=moved))
     )
-    plan = replace(plan, conflicts=price_options(site, plan.conflicts, again))
+    plan = replace(plan, conflicts=price_options(site, plan, again))
     drained = plan.connections[plan.connections["served"].astype(bool)]["property_id"]
     served = site.properties["property_id"].isin(set(drained)).to_numpy(bool)
     cost = cost_as_searched(site, design.route, prices, served)

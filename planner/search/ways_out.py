@@ -8,7 +8,7 @@ from typing import NamedTuple, Protocol
 import geopandas as gpd
 import numpy as np
 
-from planner.model import Figures, Site
+from planner.model import Figures, Plan, Site
 from planner.steps.clearances import prepare_services, unproven_reach
 
 TEST_HOLE, EXPOSE, SUPPORT, PRESSURE, MOVE, AGREE, ELSEWHERE = (
@@ -46,6 +46,7 @@ class Conflict(NamedTuple):
     clearance: float  # [m]
     required: float  # that settles it: what is required, and what makes it sure [m]
     severity: str
+    length: float  # of the leg [m]
 
 
 class Answer(NamedTuple):
@@ -64,25 +65,23 @@ class Again(Protocol):
         """What a way of `SOLVED` costs more than the plan; None where that is not worked out."""
 
 
-def price_options(
-    site: Site, conflicts: gpd.GeoDataFrame, again: Again | None = None
-) -> gpd.GeoDataFrame:
+def price_options(site: Site, plan: Plan, again: Again | None = None) -> gpd.GeoDataFrame:
     """Conflicts with their options in words and the price of the cheapest.
 
     Parameters
     ----------
     site
         The site.
-    conflicts
-        The plan's layer.
+    plan
+        The plan.
     again
         Solves again; without it what would have to be solved is named without a price.
 
     Returns
     -------
-    The layer with ``options`` and ``cost`` filled in.
+    Its layer of conflicts with ``options`` and ``cost`` filled in.
     """
-    asked = list(_conflicts(site, conflicts))
+    asked = list(_conflicts(site, plan))
     order = sorted(
         range(len(asked)), key=lambda k: (RANK[asked[k].severity], asked[k].clearance, k)
     )
@@ -95,18 +94,20 @@ def price_options(
         texts[k] = "; ".join(_words(site, line) for line in sorted(lines, key=_by_price))
         prices = [line[1] for line in lines if line[1] is not None]
         costs[k] = round(min(prices), 2) if prices else np.nan
-    return conflicts.assign(options=texts, cost=costs)
+    return plan.conflicts.assign(options=texts, cost=costs)
 
 
-def _conflicts(site: Site, frame: gpd.GeoDataFrame) -> Iterator[Conflict]:
+def _conflicts(site: Site, plan: Plan) -> Iterator[Conflict]:
+    length = dict(zip(plan.legs["leg_id"].astype(str), plan.legs["length_m"], strict=True))
     names = site.utilities["utility_id"].astype(str).to_numpy()
     reach = unproven_reach(prepare_services(site), site.book.rules)
-    for row in frame.to_dict("records"):
+    for row in plan.conflicts.to_dict("records"):
         services = tuple(np.flatnonzero(names == str(row["utility_id"])).tolist())
         unsure = float(reach[list(services)].max()) if row["severity"] == "unproven" else 0.0
         yield Conflict(
             str(row["rule"]), str(row["affects"]).partition(":")[0], str(row["subject"]), services,
             float(row["clearance_m"]), float(row["required_m"]) + unsure, str(row["severity"]),
+            float(length.get(str(row["subject"]), 0.0)),
         )  # fmt: skip
 
 
@@ -124,7 +125,7 @@ def _lines(
         yield TEST_HOLE, site.book.costs.number("test_hole"), "", False
     for way in WAYS[conflict.rule, conflict.element]:
         if way not in SOLVED:
-            yield way, _price(site.book.costs, way), "", False
+            yield way, _price(site.book.costs, way, conflict), "", way == PRESSURE
             continue
         found = None
         if again is not None:
@@ -140,8 +141,10 @@ def _lines(
             yield found.words or way, found.price, "", True
 
 
-def _price(costs: Figures, way: str) -> float | None:
+def _price(costs: Figures, way: str, conflict: Conflict) -> float | None:
     """Price of a way out that needs no solving; None where it has none."""
+    if way == PRESSURE:
+        return costs.number("pressure_pipe_per_m") * conflict.length
     named = {
         EXPOSE: ("test_hole", "service_support"), SUPPORT: ("service_support",),
         MOVE: ("service_relocation",),

@@ -131,3 +131,20 @@ def test_what_is_not_worked_out_is_said(tmp_path: Path, monkeypatch: pytest.Monk
     text = plan.conflicts["options"].iloc[0]
     assert "other levels of the same pits (not worked out)" in text
     assert "dig a test hole: 1,500 EUR" in text
+
+
+def test_a_pressure_rated_pipe_costs_its_surcharge_along_the_leg(tmp_path: Path) -> None:
+    """By hand: 150 a metre of a leg of 50 m, drawn at the level of a main 2.6 m beside it."""
+    main = line((5, -2.6), (85, -2.6), utility_id="W1", kind="water", quality="A",
+                top_elev_m=97.6, outside_diameter_m=0.2)  # fmt: skip
+    plan = planner.make_plan(planner.read_site(build_site(
+        tmp_path, ground=plane(100.0), project={"display_units": "metric"},
+        tables={"rules": {"water_horizontal_m": 3.0}},
+        streets=[line((0, 0), (90, 0), street="Main", lanes=1, row_width_m=8.0)],
+        properties=[point(70, 12, property_id="H")], utilities=[main],
+        tie_ins=[point(0, 0, tie_in_id="T", invert_elev_m=96.0)],
+    )))  # fmt: skip
+    rows = planner.check_design(plan.site, *raised(plan, 0.5)).conflicts
+    row = rows[(rows["rule"] == "water_horizontal_m") & (rows["subject"] == "L1")].iloc[0]
+    assert plan.legs["length_m"].tolist() == pytest.approx([50.0], abs=0.01)
+    assert prices(row["options"])["take a pressure-rated pipe"] == pytest.approx(7_500, abs=2)
