@@ -30,7 +30,7 @@ class PlanAgain:
         self.cost, self.served = solution.cost, solution.served
         self.given = with_slopes(weighed.way.given, self.served)
         self.bound = bind_all(self.given, self.served)
-        self.drives = {(leg.up, leg.down, leg.pipe) for leg in solution.legs}
+        self.chosen = self._legs_of({(leg.up, leg.down, leg.pipe) for leg in solution.legs})
         self.candidate = {name: int(pit) for name, pit in
                           zip(route.pit_id, route.candidate, strict=True)}  # fmt: skip
 
@@ -40,24 +40,25 @@ class PlanAgain:
             return Answer(self._another_place(conflict))
         given = _farther(self.given, conflict.services, conflict.required)
         chains = self._chains_at(conflict.subject) if way == STREET else ()
-        return Answer(self._more(given, self._chosen(), chains))
+        return Answer(self._more(given, self.chosen, chains))
 
     def _another_place(self, conflict: Conflict) -> float | None:
         """What the streets at a pit cost more with none near the service."""
         near = self._too_near(conflict.services, conflict.required)
         near[[at for name, at in self.candidate.items() if name != conflict.subject]] = False
-        return self._more(self.given, self._chosen(), self._chains_at(conflict.subject), near)
+        return self._more(self.given, self.chosen, self._chains_at(conflict.subject), near)
 
-    def _chosen(self) -> Ints:
-        """Legs of one drive that the plan is made of."""
-        keys = zip(self.bound.up.tolist(), self.bound.down.tolist(), self.bound.pipe.tolist(),
-                   strict=True)  # fmt: skip
-        mine = np.fromiter((key in self.drives for key in keys), bool, len(self.bound.up))
-        return np.flatnonzero(mine[: self.bound.singles])
+    def _legs_of(self, drives: set[tuple[int, int, int]]) -> Ints:
+        """Legs of one drive by their pits and pipe."""
+        bound, single = self.bound, slice(self.bound.singles)
+        up, down, pipe = np.array(sorted(drives)).reshape(-1, 3).T
+        most = 1 + np.array([bound.down.max(), bound.pipe.max()])
+        keys = (bound.up[single] * most[0] + bound.down[single]) * most[1] + bound.pipe[single]
+        return np.flatnonzero(np.isin(keys, (up * most[0] + down) * most[1] + pipe))
 
     def _chains_at(self, subject: str) -> tuple[int, ...]:
         """The chain of a leg, or those of all legs at a pit."""
-        chosen = self._chosen()
+        chosen = self.chosen
         up, down, route = self.bound.up[chosen], self.bound.down[chosen], self.route
         if subject in self.candidate:
             at = (up == self.candidate[subject]) | (down == self.candidate[subject])

@@ -122,7 +122,8 @@ def _tie_ins(question: Question, roots: dict[int, int]) -> TieIns:
 
 def other_streets(posed: Posed, found: Found, count: int) -> list[Ints]:
     """Uses of streets that differ in substance from the one found, the cheapest first."""
-    others = find_alternatives(posed.instance, found, count, posed.question.effort)
+    effort = posed.question.effort._replace(nodes=0)  # nothing of them is proven
+    others = find_alternatives(posed.instance, found, count, effort)
     return [other.found.use for other in others]
 
 

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from planner.kernels.optimum import Instance
-from planner.kernels.pairs import TOP
+from planner.kernels.pairs import BOTTOM, TOP
 from planner.kernels.programme import Drops, Legs, Pits
 from planner.records import Bools
 from planner.steps.routing.binding import bore_of
@@ -42,7 +42,7 @@ def _pits(given: Given, branch: dict[int, int]) -> Pits:
     site = given.site
     step, rules = site.project.level_step, site.book.rules
     count = len(candidates.ground)
-    pipe = [0] * count
+    pipe = np.zeros(count, np.int64)
     branches = np.ones(count, np.int64)
     head = np.full(count, np.inf)
     lowest = np.full(count, np.inf)
@@ -51,16 +51,16 @@ def _pits(given: Given, branch: dict[int, int]) -> Pits:
         base = given.layout.lowest[chain.down]
         slope = SHORTER * given.least_slope(number)
         low = base + slope * np.maximum(pits.station, 0.0)
-        for pit, kind, level in zip(pits.pits, pits.kind, low, strict=True):
-            lowest[pit] = min(lowest[pit], level - 2 * (kind == 0))
-            if kind == 0:
-                branches[pit] = max(branches[pit], branch[number] + 1)
-            else:
-                pipe[pit] = number
-            if kind == TOP and chain.up < 0:
-                branches[pit], head[pit] = 0, 0.0
+        bottom = pits.kind == BOTTOM
+        np.minimum.at(lowest, pits.pits, low - 2 * bottom)
+        end = pits.pits[bottom]
+        branches[end] = np.maximum(branches[end], branch[number] + 1)
+        pipe[pits.pits[~bottom]] = number
+        if chain.up < 0:
+            heads = pits.pits[pits.kind == TOP]
+            branches[heads], head[heads] = 0, 0.0
     least = [min(_depth(given, number) for number in own) for own in given.piping.of_chain]
-    depth = np.array([least[number] for number in pipe])
+    depth = np.array(least)[pipe]
     high = np.floor((candidates.ground - depth) / step + GUARD)
     deepest = candidates.ground - rules.number("max_depth_m") + prices.under.max()
     root = given.lowest_root
