@@ -16,6 +16,7 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 
+LEAST_ROOM = 256  # rows and bands that there is room for at first
 STEEPER = 2.0  # [levels] by which a leg may rise, or fall more: two in line round so
 
 
@@ -142,10 +143,10 @@ def make_work(pieces: Pieces, services: int, most: int) -> Work:
 
 def make_bound(legs: int, step: float) -> Bound:
     """Room for the rows and bands of some legs at first."""
-    n = 8 * legs
+    n = max(8 * legs, LEAST_ROOM)
     return Bound(
         step, np.zeros(legs + 1, np.int64), np.empty(n), np.empty(n), np.zeros(legs + 1, np.int64),
-        np.zeros(legs + 2, np.int64), np.zeros(legs + 2, np.int64), np.empty(n), np.empty(n),
+        np.zeros(n, np.int64), np.zeros(n, np.int64), np.empty(n), np.empty(n),
         np.zeros(legs),
     )  # fmt: skip
 

@@ -18,7 +18,7 @@ from planner.kernels.tables import fill_within, sizes_of
 
 Ints = NDArray[np.int64]
 
-MOST_ENTRIES = 1 << 24  # of tables that are all kept: 128 MB
+MOST_ENTRIES = 1 << 25  # of tables that are all kept: 256 MB
 HALVINGS = 12  # of all that are thought of as stretches
 
 

@@ -109,22 +109,25 @@ def bind_singles_again(given: Given, served: Bools, bound: Bound, legs: Ints) ->
     legs
         Those that are wanted.
     """
-    parts = []
-    for leg in np.sort(legs).tolist():
-        number, pipe = int(bound.chain[leg]), int(bound.pipe[leg])
-        pits = given.candidates.chains[number]
+    parts, legs = [], np.sort(legs)
+    of = bound.chain[legs] * len(given.piping.pipes) + bound.pipe[legs]
+    for alike in np.unique(of).tolist():
+        own = legs[of == alike]
+        number, pipe = divmod(alike, len(given.piping.pipes))
+        pits = given.candidates.chains[number].pits
+        order = np.argsort(pits)
         up, down = (
-            np.flatnonzero(pits.pits == pit)[:1] for pit in (bound.up[leg], bound.down[leg])
+            order[np.searchsorted(pits, ends, sorter=order)]
+            for ends in (bound.up[own], bound.down[own])
         )
         ends = leg_ends(given, number, up, down)
         rows = bind_ends(given, (number, pipe), ends, _served_houses(given, number, served))
         rank = given.piping.of_chain[number].index(pipe)
-        one = slice(leg, leg + 1)
         kind = (
-            bound.length[one], bound.ways[one], bound.strict[one], bound.chain[one],
-            bound.pipe[one],
+            bound.length[own], bound.ways[own], bound.strict[own], bound.chain[own],
+            bound.pipe[own],
         )  # fmt: skip
-        places = bound.up[one], bound.down[one]
+        places = bound.up[own], bound.down[own]
         parts.append(_of_one_drive(given, places, kind, _falls(given, number, rank, ends), rows))
     return stack_singles(parts)
 

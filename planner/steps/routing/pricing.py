@@ -96,17 +96,20 @@ def _legs(given: Given, bound: Bound, grouped: Grouped, split: BySlope) -> tuple
     """
     leg, pits = split.leg, len(given.candidates.ground)
     looser = np.concatenate([bound.row_of[: bound.singles], bound.doubles.looser])
-    falls, price = np.ascontiguousarray(split.falls.T), bound.price.copy()
-    price[bound.singles :] -= ROUNDS * bound.doubles.rounding
-    extra = given.prices.slope_margin * np.where(split.flat, bound.length[leg], 0.0)[:, None]
+    falls = np.ascontiguousarray(split.falls.T)
+    price, hopeful = bound.price.copy(), bound.price.copy()
+    price[~bound.strict] = np.inf
+    hopeful[bound.singles :] -= ROUNDS * bound.doubles.rounding
+    price, hopeful = price[leg], hopeful[leg]
+    for dearer in (price, hopeful):
+        dearer[split.flat] += given.prices.slope_margin * bound.length[leg[split.flat], None]
     strict = Legs(
         np.searchsorted(bound.down[leg], np.arange(pits + 1)), bound.up[leg], grouped.out[leg],
-        grouped.into[leg], falls[0], falls[1],
-        np.where(bound.strict[:, None], bound.price, np.inf)[leg] + extra,
-        bound.price_depth[leg], bound.row_of[leg], *bound.rows,
+        grouped.into[leg], falls[0], falls[1], price, bound.price_depth[leg], bound.row_of[leg],
+        *bound.rows,
     )  # fmt: skip
     return strict, strict._replace(
-        least_fall=falls[2], most_fall=falls[3], price=price[leg] + extra, rows=looser[leg]
+        least_fall=falls[2], most_fall=falls[3], price=hopeful, rows=looser[leg]
     )
 
 
