@@ -24,7 +24,7 @@ from planner.search.serving import (
 )
 from planner.steps.flows import shed_load
 from planner.steps.layout import every_choice, is_only_choice, other_streets
-from planner.steps.routing import Given, build_problem, settle_route
+from planner.steps.routing import Found, build_problem, settle_route, solve
 
 MOST_WEIGHED = 12  # choices of streets that are priced by exact legs
 MOST_DIVIDED, FEW_DIVIDED = 100, 4  # that divide streets: looked through, and weighed
@@ -171,20 +171,21 @@ class _Scales:
             return
         if shed_load(self.site, given.layout, given.piping):
             return
-        least = bound_route(given, self.served)
+        sloped = with_slopes(given, self.served)
+        problem = build_problem(sloped, self.served)
+        least = find_cost(problem.optimistic)
         if least == np.inf:
             return
         trial = Trial(way, least)
         if least < self.best.solution.cost - PENNY:
-            trial = self._settled(trial)
+            trial = self._settled(trial, solve(sloped, self.served, problem))
         if trial.route is not None and trial.route.cost < self.best.solution.cost - PENNY:
             before, self.best = self.best, Weighed(way, trial.route)
             trial = Trial(before.way, before.solution.lower_bound, before.solution)
         self.trials.append(trial)
 
-    def _settled(self, trial: Trial) -> Trial:
-        """A trial with its route, where there is one; what cannot be served stays so."""
-        found = serve_properties(trial.way.given, self.served)
+    def _settled(self, trial: Trial, found: Found | None) -> Trial:
+        """A trial with its route, where one was found; what cannot be served stays so."""
         if found is None:
             return trial
         of_first = self.best.solution
@@ -199,7 +200,9 @@ class _Scales:
                 break
             if not all(_differ(trial.way, other.way) for other in (self.best, *kept)):
                 continue
-            settled = trial if trial.route is not None else self._settled(trial)
+            settled = trial
+            if trial.route is None:
+                settled = self._settled(trial, serve_properties(trial.way.given, self.served))
             if settled.route is not None:
                 self.trials[self.trials.index(trial)] = settled
                 kept.append(Weighed(settled.way, settled.route))
@@ -265,9 +268,3 @@ def _name(layout: Layout) -> tuple[object, ...]:
             for chain in layout.chains
         )
     )
-
-
-def bound_route(given: Given, served: Bools) -> float:
-    """What any route in given streets costs at least, infinite where there is none."""
-    problem = build_problem(with_slopes(given, served), served)
-    return find_cost(problem.optimistic)

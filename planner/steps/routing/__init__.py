@@ -2,10 +2,10 @@
 
 from planner.steps.routing.breaks import Break, find_breaks, floor_limits, upstream_properties
 from planner.steps.routing.doubles import bind_all, bind_part, price_of_rounding
-from planner.steps.routing.given import Given
+from planner.steps.routing.given import Given, Problem
 from planner.steps.routing.memo import Memo
 from planner.steps.routing.pricing import build_problem, make_problem
-from planner.steps.routing.search import Found, find_route, settle_route
+from planner.steps.routing.search import Found, find_route, settle_route, solve
 from planner.steps.routing.why_not import explain
 
 __all__ = [
@@ -13,6 +13,7 @@ __all__ = [
     "Found",
     "Given",
     "Memo",
+    "Problem",
     "bind_all",
     "bind_part",
     "build_problem",
@@ -23,5 +24,6 @@ __all__ = [
     "make_problem",
     "price_of_rounding",
     "settle_route",
+    "solve",
     "upstream_properties",
 ]

@@ -37,6 +37,19 @@ def make_problem(given: Given, bound: Bound) -> Problem:
     )  # fmt: skip
 
 
+def regroup(given: Given, problem: Problem) -> Problem:
+    """The same arrays with directions told apart anew, by the places where they are told finely."""
+    grouped, leg = group_legs(given, problem.bound, branches_of(given)), problem.leg
+    out, into = grouped.out[leg], grouped.into[leg]
+    strict, optimistic = (
+        instance._replace(groups=groups, legs=instance.legs._replace(out_group=out, in_group=into))
+        for instance, groups in (
+            (problem.strict, grouped.strict), (problem.optimistic, grouped.optimistic),
+        )
+    )  # fmt: skip
+    return Problem(strict, optimistic, problem.bound, leg)
+
+
 def _pits(given: Given, branch: dict[int, int]) -> Pits:
     candidates, prices = given.candidates, given.prices
     site = given.site

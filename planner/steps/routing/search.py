@@ -12,7 +12,7 @@ from planner.records import Bools, ChosenLeg, Ints, Solution
 from planner.steps.routing.binding import inlets_apart
 from planner.steps.routing.doubles import Drive, bind_again, drives_of, price_of_rounding
 from planner.steps.routing.given import Bound, Given, Problem
-from planner.steps.routing.pricing import build_problem, make_problem
+from planner.steps.routing.pricing import build_problem, make_problem, regroup
 from planner.steps.routing.reasons import explain_levels
 
 PENNY = 0.01  # sums of money that differ by less are the same
@@ -42,7 +42,11 @@ def find_route(given: Given, served: Bools) -> Found | None:
     """
     if not given.candidates.chains:
         return None
-    problem = build_problem(given, served)
+    return solve(given, served, build_problem(given, served))
+
+
+def solve(given: Given, served: Bools, problem: Problem) -> Found | None:
+    """The same, by the programme's arrays that were made of what is given."""
     found = find_optimum(problem.strict)
     return None if found is None else Found(given, served, problem, found)
 
@@ -98,7 +102,7 @@ def _tell_apart(found: Found, hopeful: Optimum) -> Found:
     fine = found.given.candidates.fine.copy()
     fine[[*found.optimum.level, *hopeful.level]] = True
     given = replace(found.given, candidates=replace(found.given.candidates, fine=fine))
-    problem = make_problem(given, found.problem.bound)
+    problem = regroup(given, found.problem)
     best = find_optimum(problem.strict)
     return found if best is None else Found(given, found.served, problem, best)
 
