@@ -63,7 +63,8 @@ def settle_route(found: Found) -> Solution:
     for _ in range(MOST_ROUNDS):
         hopeful = find_optimum(found.problem.optimistic, best.optimum.cost)
         lower = max(lower, 0.0 if hopeful is None else hopeful.cost)
-        for legs in (found.optimum.leg, *(() if hopeful is None else (hopeful.leg,))):
+        own, its = found.optimum.leg, found.optimum.leg if hopeful is None else hopeful.leg
+        for legs in (own, its, np.union1d(own, its)):
             closer = _look_closer(found, legs)
             if closer is not None and closer.optimum.cost <= best.optimum.cost + PENNY:
                 best = closer
@@ -103,7 +104,7 @@ def _tell_apart(found: Found, hopeful: Optimum) -> Found:
     fine[[*found.optimum.level, *hopeful.level]] = True
     given = replace(found.given, candidates=replace(found.given.candidates, fine=fine))
     problem = regroup(given, found.problem)
-    best = find_optimum(problem.strict)
+    best = find_optimum(problem.strict, found.optimum.cost)  # nothing is barred that was not
     return found if best is None else Found(given, found.served, problem, best)
 
 
