@@ -63,8 +63,9 @@ def settle_route(found: Found) -> Solution:
     for _ in range(MOST_ROUNDS):
         hopeful = find_optimum(found.problem.optimistic, best.optimum.cost)
         lower = max(lower, 0.0 if hopeful is None else hopeful.cost)
-        own, its = found.optimum.leg, found.optimum.leg if hopeful is None else hopeful.leg
-        for legs in (own, its, np.union1d(own, its)):
+        own = found.optimum.leg
+        more = () if hopeful is None else (hopeful.leg, np.union1d(own, hopeful.leg))
+        for legs in (own, *more):
             closer = _look_closer(found, legs)
             if closer is not None and closer.optimum.cost <= best.optimum.cost + PENNY:
                 best = closer
