@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from planner.kernels.layout_headroom import Unserved, explain_unserved, find_headroom
-from planner.kernels.layout_instance import Instance, net_of
+from planner.kernels.layout_headroom import without_unserved
+from planner.kernels.layout_instance import Instance
 from planner.kernels.layout_list import list_layouts
 from planner.kernels.layout_plan import Effort, Found, Progress, Stop, find_layout
 from planner.kernels.layout_walk import over_capacity, walk_layout
@@ -25,7 +25,7 @@ def find_best_layout(
         As for `planner.kernels.layout_plan.find_layout`, which is asked where there are too many
         layouts to list, or none that the tie-ins can take.
     """
-    served, unserved = without_unserved(instance)
+    served, unserved, _ = without_unserved(instance)
     for use in list_layouts(served, MOST_LISTED, divided=True) or ():
         walked = walk_layout(served, use)
         over = over_capacity(served, walked)
@@ -34,18 +34,3 @@ def find_best_layout(
                 progress(0, walked.cost, walked.cost)
             return Found(use, walked, walked.cost, "listing", unserved, over, 0)
     return find_layout(instance, effort, progress=progress, stop=stop)
-
-
-def without_unserved(instance: Instance) -> tuple[Instance, Unserved]:
-    """The instance without the need to serve what gravity cannot, and what that is.
-
-    Parameters
-    ----------
-    instance
-        The instance.
-    """
-    net, top = net_of(instance), instance.nodes.top
-    unserved = explain_unserved(net, find_headroom(net, top), top)
-    required = instance.links.required.copy()
-    required[unserved.link] = False
-    return instance._replace(links=instance.links._replace(required=required)), unserved

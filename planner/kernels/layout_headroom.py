@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from planner.kernels.compiled import kernel
-from planner.kernels.layout_instance import Net
+from planner.kernels.layout_instance import Instance, Net, net_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -234,3 +234,19 @@ def _way_down(net: Net, out: Ints, v: int) -> Ints:
         path.append(v)
         v = int(net.head[out[v]]) if out[v] >= 0 else -1
     return np.array(path, np.int64)
+
+
+def without_unserved(instance: Instance) -> tuple[Instance, Unserved, HeadRoom]:
+    """The instance without the need to serve what gravity cannot, what that is, and the room.
+
+    Parameters
+    ----------
+    instance
+        The instance.
+    """
+    net, top = net_of(instance), instance.nodes.top
+    room = find_headroom(net, top)
+    unserved = explain_unserved(net, room, top)
+    required = instance.links.required.copy()
+    required[unserved.link] = False
+    return instance._replace(links=instance.links._replace(required=required)), unserved, room

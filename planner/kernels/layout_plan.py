@@ -17,9 +17,9 @@ from planner.kernels.layout_bound import (
 )
 from planner.kernels.layout_headroom import (
     Unserved,
-    explain_unserved,
     find_headroom,
     narrow,
+    without_unserved,
 )
 from planner.kernels.layout_instance import CARRIED, ENDED, Instance, Net, net_of
 from planner.kernels.layout_paths import Work, new_work
@@ -117,14 +117,9 @@ class _Hunt:
     ) -> None:
         self.effort, self.progress, self.stop = effort, progress, stop
         self.seed = np.array([seed], np.uint64)
-        net, top = net_of(instance), instance.nodes.top
-        self.room = find_headroom(net, top)
-        self.unserved = explain_unserved(net, self.room, top)
-        required = net.required.copy()
-        required[self.unserved.link] = False
-        self.instance = instance._replace(links=instance.links._replace(required=required))
-        flattest = find_headroom(net, top, flattest=True)
-        self.net = narrow(net._replace(required=required), flattest)
+        self.instance, self.unserved, self.room = without_unserved(instance)
+        net = net_of(self.instance)
+        self.net = narrow(net, find_headroom(net, instance.nodes.top, flattest=True))
         self.tried = 0
         self.proven_by = ""
 

@@ -204,9 +204,8 @@ def _find_on(
             if places[m] < 0 or legs.kind[low] < 0:
                 continue
             for high in range(legs.start[m], legs.start[m + 1]):
-                if (
-                    abs(x[high] * y[low] - y[high] * x[low]) > most
-                ):  # as mostly they are not in line
+                aside = abs(x[high] * y[low] - y[high] * x[low])
+                if aside > most:  # most pairs are not in line
                     continue
                 if joined[legs.up[high]] == v or legs.kind[high] != legs.kind[low]:
                     continue

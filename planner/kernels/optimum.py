@@ -77,7 +77,7 @@ def find_optimum(instance: Instance, most: float = math.inf) -> Optimum | None:
     instance
         The instance.
     most
-        What the optimum costs at most, if that is known.
+        What the optimum costs at most, if that is known; heeded where there is one root.
     """
     parts = []
     for tables, desk, root in _fill_each(instance, most):

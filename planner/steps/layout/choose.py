@@ -9,8 +9,8 @@ from itertools import pairwise
 import numpy as np
 
 from planner.kernels.layout_alternatives import find_alternatives
-from planner.kernels.layout_best import find_best_layout, without_unserved
-from planner.kernels.layout_headroom import explain_unserved, find_headroom
+from planner.kernels.layout_best import find_best_layout
+from planner.kernels.layout_headroom import explain_unserved, find_headroom, without_unserved
 from planner.kernels.layout_instance import FlowClasses, Instance, TieIns, net_of
 from planner.kernels.layout_list import list_layouts
 from planner.kernels.layout_plan import Effort, Found, Progress, Stop

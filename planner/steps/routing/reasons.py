@@ -300,7 +300,7 @@ def _find_savings(
     for item in items:
         by = STEP_OF[item.kind]
         easier = relax(given, item, by)
-        legs = bind_again(easier, served, problem.bound, np.unique(problem.leg[found.leg]))
+        legs = bind_again(easier, served, problem.bound, problem.leg[found.leg])
         best = find_optimum(make_problem(easier, legs).strict)
         if best is not None and found.cost - best.cost > 0.5:
             savings.append(Saving(

@@ -92,7 +92,7 @@ def settle_route(found: Found) -> Solution:
 def _look_closer(found: Found, legs: Ints) -> Found | None:
     """The cheapest of what some legs may do among themselves, by exact turns."""
     problem = found.problem
-    bound = bind_again(found.given, found.served, problem.bound, np.unique(problem.leg[legs]))
+    bound = bind_again(found.given, found.served, problem.bound, problem.leg[legs])
     bound = replace(bound, strict=bound.strict | inlets_apart(found.given, bound))
     problem = make_problem(found.given, bound)
     best = find_optimum(problem.strict)
