@@ -219,6 +219,7 @@ class Prices:
 
     pit: Floats  # (pits, 2) by role: fixed sum
     pit_depth: Floats  # (pits, 2) by role: per metre from the ground to the floor
+    alike: Ints  # (pits,) one number for all with the same sum and rate
     step_depth: Floats  # (steps,) [m]
     step_price: Floats  # (steps, 2)
     under: Floats  # (2,) floor below the outgoing invert, by role [m]

@@ -41,7 +41,6 @@ class Bound(NamedTuple):
     band_high: Ints
     band_t: Floats
     band_h: Floats
-    house_price: Floats
 
 
 class Work(NamedTuple):
@@ -147,7 +146,6 @@ def make_bound(legs: int, step: float) -> Bound:
     return Bound(
         step, np.zeros(legs + 1, np.int64), np.empty(n), np.empty(n), np.zeros(legs + 1, np.int64),
         np.zeros(n, np.int64), np.zeros(n, np.int64), np.empty(n), np.empty(n),
-        np.zeros(legs),
     )  # fmt: skip
 
 

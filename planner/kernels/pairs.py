@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import helper, inner, kernel
+from planner.kernels.compiled import inner, leaf
 from planner.kernels.plane import (
     box_segment_distance,
     cell_of,
@@ -21,6 +21,7 @@ Ints = NDArray[np.int64]
 
 ROUNDING = 1e-6  # [m]
 CHORD_STEP = 5.0  # [m] between the places of a chord at which the grid of edges is asked
+FIRST_ROOM = 1 << 16  # legs
 BOTTOM, ORDINARY, TOP = 0, 1, 2  # pits at a chain's lower end, along it and at its upper end
 MOST_LEAN = math.radians(
     60.0
@@ -113,7 +114,7 @@ def _ways(
     return low_launch and up_exit, low_exit and up_launch
 
 
-@inner
+@leaf
 def _count_near(place: Floats, obstacles: Edges) -> int:
     """How many obstacles the cells of all places list."""
     n = 0
@@ -124,11 +125,14 @@ def _count_near(place: Floats, obstacles: Edges) -> int:
     return n
 
 
-@inner
-def _fill_near(
+@leaf
+def _stand_somehow(
     place: Floats, sizes: Sizes, obstacles: Edges, at: Ints, near: Floats, start: Ints
 ) -> int:
-    """Fill in what `_stand_somehow` returns; the number of places where a pit can stand."""
+    """Find the places where a pit can stand at all; returns how many there are.
+
+    Of each the obstacles that decide which way it can be turned are written too.
+    """
     n = 0
     for v in range(len(place)):
         m, stands = start[n], True
@@ -141,17 +145,16 @@ def _fill_near(
     return n
 
 
-@helper
-def _stand_somehow(place: Floats, sizes: Sizes, obstacles: Edges) -> tuple[Ints, Floats, Ints]:
-    """Places where a pit can stand at all, and by place the obstacles that decide which way."""
-    at, start = np.empty(len(place), np.int64), np.zeros(len(place) + 1, np.int64)
-    most = _count_near(place, obstacles)
-    near = np.empty((most, 5))
-    n = _fill_near(place, sizes, obstacles, at, near, start)
-    return at[:n], near, start
+class _Legs(NamedTuple):
+    """Legs so far, with room for more; see `pair_pits`."""
+
+    up: Ints
+    down: Ints
+    length: Floats
+    ways: NDArray[np.bool_]
+    chord: Floats  # (4,) room for the one that is looked at
 
 
-@kernel
 def pair_pits(
     place: Floats, kind: Ints, shortest: float, longest: float, most_angle: float,
     walls: Edges, obstacles: Edges, sizes: Sizes,
@@ -185,20 +188,57 @@ def pair_pits(
     upgrade, downgrade : (legs, 2)
         Whether its pits can stand when it is driven upgrade, and downgrade.
     """
-    at, near, start = _stand_somehow(place, sizes, obstacles)
-    n = len(at)
-    up, down = np.empty(1024, np.int64), np.empty(1024, np.int64)
-    length, ways = np.empty(1024), np.empty((1024, 2), np.bool_)
-    m = 0
-    chord = np.empty(4)
-    for i in range(n):
+    at, start = np.empty(len(place), np.int64), np.zeros(len(place) + 1, np.int64)
+    near = np.empty((_count_near(place, obstacles), 5))
+    at = at[: _stand_somehow(place, sizes, obstacles, at, near, start)]
+    done, legs = np.zeros(2, np.int64), _room(max(len(at), min(len(at) ** 2 // 2, FIRST_ROOM)))
+    while True:
+        _pair_on(
+            done, place, kind, at, near, start, (shortest, longest, most_angle), walls, sizes, legs
+        )
+        if done[0] == len(at):
+            up, down, length, ways = legs.up, legs.down, legs.length, legs.ways
+            n = done[1]
+            return up[:n].copy(), down[:n].copy(), length[:n].copy(), ways[:n].copy()
+        legs = _more_room(legs, len(legs.up) + len(at))
+
+
+def _room(legs: int) -> _Legs:
+    return _Legs(
+        np.empty(legs, np.int64), np.empty(legs, np.int64), np.empty(legs),
+        np.empty((legs, 2), np.bool_), np.empty(4),
+    )  # fmt: skip
+
+
+def _more_room(legs: _Legs, count: int) -> _Legs:
+    more = _room(count)
+    return _Legs(
+        np.concatenate([legs.up, more.up]), np.concatenate([legs.down, more.down]),
+        np.concatenate([legs.length, more.length]), np.concatenate([legs.ways, more.ways]),
+        legs.chord,
+    )  # fmt: skip
+
+
+@leaf
+def _pair_on(
+    done: Ints, place: Floats, kind: Ints, at: Ints, near: Floats, start: Ints,
+    limits: tuple[float, float, float], walls: Edges, sizes: Sizes, legs: _Legs,
+) -> None:  # fmt: skip
+    """Find the legs into one pit after the other, while there is room for those into the next.
+
+    ``done`` holds the pit that comes next, and the number of legs that are found.
+    """
+    shortest, longest, most_angle = limits
+    up, down, length, ways, chord = legs
+    m = done[1]
+    for i in range(done[0], len(at)):
+        if m + len(at) - i > len(up):
+            break
         v = at[i]
-        if kind[v] == TOP:
-            continue
         sv, xv, yv, bare = place[v, 0], place[v, 1], place[v, 2], place[v, 6]
-        for j in range(i + 1, n):
+        for j in range(i + 1, len(at)):
             u = at[j]
-            if place[u, 0] - sv > 1.6 * longest + 20.0:
+            if kind[v] == TOP or place[u, 0] - sv > 1.6 * longest + 20.0:
                 break
             dx, dy = xv - place[u, 1], yv - place[u, 2]
             square = dx * dx + dy * dy
@@ -220,12 +260,7 @@ def pair_pits(
                 chord, walls.segments, walls.frame, walls.start, walls.items, CHORD_STEP
             ):
                 continue
-            if m == len(up):
-                up = np.concatenate((up, np.empty(m, np.int64)))
-                down = np.concatenate((down, np.empty(m, np.int64)))
-                length = np.concatenate((length, np.empty(m)))
-                ways = np.concatenate((ways, np.empty((m, 2), np.bool_)))
             up[m], down[m], length[m] = u, v, d
             ways[m, 0], ways[m, 1] = upgrade, downgrade
             m += 1
-    return up[:m], down[:m], length[:m], ways[:m]
+        done[0], done[1] = i + 1, m

@@ -7,9 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from planner.kernels.compiled import leaf, spliced, whole
+from planner.kernels.compiled import leaf, whole
 from planner.kernels.ground import plane_of_mesh, sample_line
-from planner.kernels.hull import add_to_hull
 from planner.kernels.leg_bound import (
     STEEPER,
     Bound,
@@ -31,6 +30,7 @@ from planner.kernels.leg_cover import (
     make_room,
     sample_any,
 )
+from planner.kernels.leg_houses import house_rows
 from planner.kernels.leg_meets import bind_deep, lower_to_met, meet_services
 from planner.kernels.leg_records import (
     Bore,
@@ -42,7 +42,6 @@ from planner.kernels.leg_records import (
     Zones,
 )
 from planner.kernels.leg_services import MOST
-from planner.kernels.plane import point_segment_distance
 from planner.kernels.run_pieces import SLACK, Pieces, find_pieces, pieces_near
 
 __all__ = [
@@ -60,41 +59,11 @@ __all__ = [
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-END_MARGIN = 1.5  # [m] a house joins a leg at least this far from its pits
 POINTS = 3 * (MOST + 1)  # most points of a piece of a service, besides those of its profile
 
 
 NO_GROUND, GROUND = 1, 2  # what is known of a leg's ground before it is bound; 0 for nothing
 DONE, NEEDS_GROUND, NEEDS_ROOM = 0, 1, 2  # why binding stops
-
-
-@spliced
-def _house_rows(
-    ends: Floats, length: float, span: tuple[float, float], houses: Houses, inside: float,
-    step: float, t: Floats, h: Floats, n: int,
-) -> tuple[int, float]:  # fmt: skip
-    """Lower a hull to the inverts each house can drain to; returns its points and their price.
-
-    The price is infinite where a house is out of reach of its leg.
-    """
-    price = 0.0
-    for i in range(len(houses.station)):
-        s = houses.station[i]
-        if s < span[0] or s >= span[1]:
-            continue
-        _, f = point_segment_distance(
-            houses.xy[i, 0], houses.xy[i, 1], ends[0], ends[1], ends[2], ends[3]
-        )
-        f = min(max(f, END_MARGIN / length), 1.0 - END_MARGIN / length)
-        x = ends[0] + f * (ends[2] - ends[0])
-        y = ends[1] + f * (ends[3] - ends[1])
-        d = math.hypot(houses.xy[i, 0] - x, houses.xy[i, 1] - y)
-        if d > houses.longest:
-            return n, np.inf
-        fall = math.ceil(houses.slope * d / step - 1e-9) * step
-        n = add_to_hull(t, h, n, f, houses.invert[i] - fall - inside / 2.0)
-        price += houses.fixed + houses.per_length * d
-    return n, price
 
 
 @leaf
@@ -131,7 +100,7 @@ def _bind_on(
                     progress[0] = i
                     return NEEDS_ROOM
                 n_bands += 1
-            n, bound.house_price[i] = _house_rows(
+            n = house_rows(
                 ends, length, (legs.serves_from[i], legs.serves_to[i]), houses, bore.inside, step,
                 t, h, n,
             )  # fmt: skip
@@ -160,7 +129,7 @@ def _bind_on(
 def bind_legs(
     legs: LegEnds, ground: GroundCells, bore: Bore, runs: Runs, zones: Zones, houses: Houses,
     water: Water, step: float,
-) -> tuple[Ints, Floats, Floats, Ints, Ints, Ints, Floats, Floats, Floats]:  # fmt: skip
+) -> tuple[Ints, Floats, Floats, Ints, Ints, Ints, Floats, Floats]:  # fmt: skip
     """Rows over the two inverts of every leg of a chain.
 
     With z the invert at the upper end, w at the lower and t the fraction along, an upper row asks
@@ -187,8 +156,6 @@ def bind_legs(
         of band b end where the rows below of band b + 1 begin.
     band_t, band_h : (band rows,)
         Place and invert. [levels]
-    house_price : (legs,)
-        Price of the connections that the leg serves, infinite if one is out of reach.
     """
     n, bound = len(legs.length), make_bound(len(legs.length), step)
     longest = float(legs.length.max(initial=0.0))
@@ -217,5 +184,5 @@ def bind_legs(
     return (
         bound.row_start, bound.row_t[:rows], bound.row_h[:rows], bound.band_start,
         bound.band_low[: bands + 1], bound.band_high[: bands + 1], bound.band_t[:end],
-        bound.band_h[:end], bound.house_price,
+        bound.band_h[:end],
     )  # fmt: skip

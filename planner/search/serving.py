@@ -28,6 +28,7 @@ from planner.steps.routing import (
     find_breaks,
     find_route,
     floor_limits,
+    outlets_of,
     settle_route,
     upstream_properties,
 )
@@ -128,7 +129,7 @@ def lay_out_streets(
         find_obstructions(site, layout, piping.pipes, graph.property_xy), piping,
         slopes_along(site, layout, piping, everyone),
         price_candidates(site, candidates, piping.pipes, corridor), tie_in_levels(site),
-        fixed_pits_of(candidates, wish), memo or Memo(),
+        outlets_of(site), fixed_pits_of(candidates, wish), memo or Memo(),
     )  # fmt: skip
     return Way(posed, use, found, graph, given, ())
 

@@ -15,7 +15,7 @@ from planner.model import Floats, Site
 from planner.records import Bools, Cause, Corridor, Ints
 
 CHORD_REACH = 2.6  # [m] half of the step at which chords ask the grid
-WALL_CELL = 10.0  # [m] cells of the grid over edges
+WALL_CELL = 5.0  # [m] cells of the grid over edges
 PIT_CELL = 6.0  # [m] cells of the grid over obstacles
 TOUCH = 0.005  # [m] legs and pits keep this much inside the right of way
 SILENT_FEATURES = ("school", "bus_stop")  # their distance is about hours, or along the street

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from planner.model import Figures, Floats, Site
-from planner.records import Candidates, ChainPipe, Corridor, Prices
+from planner.records import Candidates, ChainPipe, Corridor, Ints, Prices
 
 
 def price_candidates(
@@ -35,7 +35,7 @@ def price_candidates(
     steps = [costs.table(f"{name}_pit_step") for name in names]
     depths = sorted({float(key) for table in steps for key in table if key != "*"})
     return Prices(
-        pit=fixed, pit_depth=depth, step_depth=np.array(depths),
+        pit=fixed, pit_depth=depth, alike=_alike(fixed, depth), step_depth=np.array(depths),
         step_price=np.array(
             [[_at_depth(t, d) for t in steps] for d in depths], float
         ).reshape(-1, 2),
@@ -48,6 +48,12 @@ def price_candidates(
         drop=costs.number("drop_structure_fixed"),
         drop_depth=costs.number("drop_structure_per_m"),
     )  # fmt: skip
+
+
+def _alike(fixed: Floats, depth: Floats) -> Ints:
+    figures = np.hstack([fixed, depth]).round(6)
+    _, number = np.unique(figures, axis=0, return_inverse=True)
+    return np.asarray(number.ravel(), np.int64)
 
 
 def _leg_price(costs: Figures, pipe: ChainPipe, what: str) -> float:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 import shapely
 
+from planner.kernels.leg_houses import price_houses
 from planner.kernels.plane import build_grid
 from planner.kernels.rows import (
     SLACK,
@@ -52,10 +53,19 @@ def runs(*pipes: tuple[tuple[float, ...], float, float], water: bool = False) ->
     )  # fmt: skip
 
 
+ALONE = LegEnds(LEG, np.array([60.0]), np.array([0.0]), np.array([60.0]), np.array([-1]))
+
+
+def price_of(houses: Houses) -> float:
+    """Price of the connections to a leg."""
+    price = np.empty(1)
+    price_houses(ALONE, houses, price)
+    return float(price[0])
+
+
 def bound(services: Runs, houses: Houses = NO_HOUSES, bore: Bore = BORE) -> tuple[Any, ...]:
-    legs = LegEnds(LEG, np.array([60.0]), np.array([0.0]), np.array([60.0]), np.array([-1]))
     none = Zones(np.zeros(1, np.int64), np.empty((0, 2)), np.empty(0), np.empty(0))
-    return in_metres(legs, bore, services, none, houses)
+    return in_metres(ALONE, bore, services, none, houses)
 
 
 def in_metres(
@@ -148,16 +158,15 @@ def test_a_house_drains_to_half_the_pipe_above_the_invert() -> None:
     house = Houses(
         np.array([[30.0, 10.0]]), np.array([30.0]), np.array([98.0]), 0.02, 45.0, 5.0, 2.0
     )
-    made = bound(runs(), house)
-    assert highest_level_leg(made) == pytest.approx(97.70, abs=1e-9)
-    assert made[8][0] == pytest.approx(5.0 + 2.0 * 10.0)
+    assert highest_level_leg(bound(runs(), house)) == pytest.approx(97.70, abs=1e-9)
+    assert price_of(house) == pytest.approx(5.0 + 2.0 * 10.0)
 
 
 def test_a_house_too_far_away_cannot_be_served() -> None:
     house = Houses(
         np.array([[30.0, 50.0]]), np.array([30.0]), np.array([98.0]), 0.02, 45.0, 5.0, 2.0
     )
-    assert np.isinf(bound(runs(), house)[8][0])
+    assert np.isinf(price_of(house))
 
 
 def test_a_leg_that_may_not_be_deep_is_bound_from_below() -> None:
@@ -233,7 +242,7 @@ def test_rows_that_no_leg_can_touch_by_its_slope_bind_nothing(seed: int) -> None
 
 def may_run(made: tuple[Any, ...], z: float, a: float, by: float = 0.0) -> bool:
     """Whether a leg keeps its rows, and of each band those below or above, all eased by so much."""
-    _, t, h, _, low, high, band_t, band_h, _ = made
+    _, t, h, _, low, high, band_t, band_h = made
     left, room = h - (1 - t) * z - t * a + by, band_h - (1 - band_t) * z - band_t * a
     sides = zip(low[:-1].tolist(), high[:-1].tolist(), low[1:].tolist(), strict=True)
     passes = [(room[i:j] >= -by).all() or (room[j:k] <= by).all() for i, j, k in sides]

@@ -11,7 +11,8 @@ import planner
 from planner.kernels.programme import DOWN, UP_TO_LAUNCH
 from planner.records import Bools
 from planner.search.serving import Wish, lay_out_what_passes
-from planner.steps.routing.binding import bind_singles
+from planner.steps.routing.binding import bind_rows
+from planner.steps.routing.chords import lay_all
 from planner.steps.routing.given import Bound, Given
 from planner.steps.streets import build_graph
 from tests.builders import build_site, line, point
@@ -132,7 +133,8 @@ class Trial:
 
 def try_all(given: Given) -> dict[bool, float]:
     """Least cost of two legs, with a manhole between and without."""
-    legs = bind_singles(given, np.ones(1, bool))
+    served = np.ones(1, bool)
+    legs = bind_rows(given, served, lay_all(given, served))
     tops = {int(p) for chain in given.candidates.chains for p in chain.pits[chain.kind == 2]}
     root = int(np.flatnonzero(given.candidates.tie_in >= 0)[0])
     best = {True: np.inf, False: np.inf}

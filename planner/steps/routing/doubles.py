@@ -16,8 +16,6 @@ from planner.kernels.midway import (
     Singles,
     fall_above,
     find_midways,
-    floor_rows,
-    join_rows,
     window_falls,
 )
 from planner.kernels.optimum import Optimum
@@ -34,14 +32,10 @@ from planner.kernels.programme import (
 from planner.kernels.turns import wrap
 from planner.model import Floats
 from planner.records import Bools, Ints
-from planner.steps.routing.binding import bind_chain, bind_singles, bind_singles_again, bore_of
-from planner.steps.routing.given import GUARD, ROUNDS, Bound, Doubles, Given, Problem
-from planner.steps.routing.stacking import (
-    join_columns,
-    join_rows_of,
-    stack_singles,
-    tighten,
-)
+from planner.steps.routing.binding import bind_rows, bore_of
+from planner.steps.routing.chords import lay_again, lay_all, lay_chain
+from planner.steps.routing.given import GUARD, Bound, Doubles, Given, Problem
+from planner.steps.routing.stacking import join_columns, stack_singles
 
 HALVES = {
     EXIT: {UP_TO_LAUNCH: (DOWN, UP_TO_EXIT)},
@@ -93,9 +87,14 @@ class _Priced(NamedTuple):
     rounding: Floats
 
 
+def lay_legs(given: Given, served: Bools) -> Bound:
+    """Legs of all chains, of one drive and of two, without rows."""
+    return with_doubles(given, lay_all(given, served))
+
+
 def bind_all(given: Given, served: Bools) -> Bound:
-    """Legs of all chains, of one drive and of two."""
-    return with_doubles(given, bind_singles(given, served))
+    """Legs of all chains, of one drive and of two, with the rows that bind them."""
+    return bind_rows(given, served, lay_legs(given, served))
 
 
 def bind_again(given: Given, served: Bools, bound: Bound, legs: Ints) -> Bound:
@@ -113,7 +112,8 @@ def bind_again(given: Given, served: Bools, bound: Bound, legs: Ints) -> Bound:
     double = legs >= bound.singles
     parts = bound.doubles.parts[legs[double] - bound.singles]
     single = np.union1d(legs[~double], parts.ravel())
-    return with_doubles(given, bind_singles_again(given, served, bound, single))
+    single_again = lay_again(given, served, bound, single)
+    return bind_rows(given, served, with_doubles(given, single_again))
 
 
 def bind_part(
@@ -136,16 +136,16 @@ def bind_part(
     """
     bound, legs = chosen
     firm = legs[~np.isin(bound.chain[legs], chains)]
-    parts = [part for number in chains for part in bind_chain(given, number, served)]
+    parts = [part for number in chains for part in lay_chain(given, number, served)]
     if len(firm):
-        again = bind_singles_again(given, served, bound, firm)
+        again = lay_again(given, served, bound, firm)
         parts.append(replace(again, strict=np.ones(len(again.up), bool)))
     single = stack_singles(parts)
     single = replace(single, strict=single.strict | _apart_from(given, single, bound, firm, chains))
     if shut is not None:
         closed = shut[single.up] | shut[single.down]
         single = replace(single, price=np.where(closed[:, None], np.inf, single.price))
-    return with_doubles(given, single)
+    return bind_rows(given, served, with_doubles(given, single))
 
 
 def _apart_from(
@@ -202,13 +202,10 @@ def _share(bound: Bound, high: int, low: int) -> float:
 
 
 def with_doubles(given: Given, single: Bound) -> Bound:
-    """Legs of one drive, and behind them those that two of them make up."""
+    """Legs of one drive without rows, and behind them those that two of them make up."""
     pairs = _find_pairs(given, single)
     if not len(pairs.high):
         return single
-    rows = join_rows(
-        single.rows, single.row_of[np.column_stack([pairs.high, pairs.low])], pairs.share
-    )
     falls = [
         window_falls(
             pairs.share, np.ascontiguousarray(single.falls[pairs.high, k : k + 2]),
@@ -217,26 +214,19 @@ def with_doubles(given: Given, single: Bound) -> Bound:
         for k in (0, 2)
     ]  # fmt: skip
     kinds = _kinds_of(given, single, pairs)
-    floored, step = np.flatnonzero(kinds.lowest > -np.inf), given.site.project.level_step
-    which = kinds.pair[floored]
-    floors = floor_rows(rows, which, pairs.share[which], kinds.lowest[floored] / step)
-    row_of = len(single.rows.row_start) - 1 + kinds.pair
-    row_of[floored] += len(pairs.high) - which + np.arange(len(floored))
-    own = join_rows_of([rows, floors])
     high, low = pairs.high[kinds.pair], pairs.low[kinds.pair]
+    none = np.zeros(len(high), np.int64)
     double = replace(
         single, up=single.up[high], down=single.down[low],
         length=single.length[high] + single.length[low],
         ways=single.ways[high] & single.ways[low], strict=single.strict[high] & single.strict[low],
         chain=single.chain[high], pipe=single.pipe[high], falls=np.hstack(falls)[kinds.pair],
-        row_of=row_of, price=kinds.price, price_depth=kinds.price_depth,
+        row_of=none, price=kinds.price, price_depth=kinds.price_depth,
     )  # fmt: skip
-    store = join_rows_of([single.rows, tighten(own, ROUNDS), tighten(own, -ROUNDS)])
     doubles = Doubles(
-        np.column_stack([high, low]), kinds.between, kinds.rounding,
-        row_of + len(own.row_start) - 1,
-    )  # fmt: skip
-    return Bound(**join_columns([single, double]), rows=store, doubles=doubles)
+        np.column_stack([high, low]), kinds.between, kinds.rounding, kinds.pair, kinds.lowest, none
+    )
+    return Bound(**join_columns([single, double]), rows=single.rows, doubles=doubles)
 
 
 def _kinds_of(given: Given, single: Bound, pairs: _Pairs) -> _Kinds:
@@ -272,8 +262,8 @@ def _find_pairs(given: Given, single: Bound) -> _Pairs:
         Singles(
             np.searchsorted(single.down, np.arange(pits + 1)), single.up,
             np.where(usable, single.pipe, -1),
-            single.strict * 4 + single.ways @ np.array([2, 1]),
-            np.ascontiguousarray(np.hstack([candidates.xy[single.up], candidates.xy[single.down]])),
+            single.strict * 4 + single.ways[:, 0] * 2 + single.ways[:, 1],
+            candidates.xy[np.column_stack([single.up, single.down])].reshape(-1, 4),
             np.ascontiguousarray(single.falls[:, :2]),
         ),
         candidates.ground, _alike(given), given.site.book.rules.number("max_manhole_spacing_m"),
@@ -285,13 +275,11 @@ def _find_pairs(given: Given, single: Bound) -> _Pairs:
 
 def _alike(given: Given) -> Ints:
     """One number for all pits of one fixed price and rate; -1 for those that keep a manhole."""
-    candidates, prices = given.candidates, given.prices
+    candidates = given.candidates
     plain = np.zeros(len(candidates.ground), bool)
     for pits in candidates.chains:
         plain[pits.pits[pits.kind == ORDINARY]] = True
-    figures = np.hstack([prices.pit, prices.pit_depth]).round(6)
-    _, number = np.unique(figures, axis=0, return_inverse=True)
-    return np.where(plain, number.ravel(), -1).astype(np.int64)
+    return np.where(plain, given.prices.alike, -1)
 
 
 def _floors(given: Given) -> list[float]:

@@ -29,6 +29,23 @@ GUARD = 1e-9
 ROUNDS = 0.5  # [levels] by which the pit between two drives can lie off their line
 
 
+class Outlets(NamedTuple):
+    """What is known of the manholes at the tie-ins, each (tie-ins,); nan where it is not."""
+
+    bearing: Floats  # of the pipe that leaves, clockwise from north [deg]
+    diameter: Floats  # of that pipe, inside [mm]
+    may_launch: Bools
+
+
+def outlets_of(site: Site) -> Outlets:
+    """What is known of the manholes at a site's tie-ins."""
+    table = site.tie_ins
+    return Outlets(
+        table["outlet_bearing_deg"].to_numpy(float), table["outlet_diameter_mm"].to_numpy(float),
+        table["may_launch"].to_numpy(bool),
+    )  # fmt: skip
+
+
 @dataclass(frozen=True, eq=False)
 class Given:
     """What the route is chosen from."""
@@ -42,6 +59,7 @@ class Given:
     slopes: tuple[ChainSlopes, ...]  # by chain
     prices: Prices
     tie_in_level: Ints  # (tie-ins,) [levels]
+    outlets: Outlets
     fixed_pits: tuple[int, ...] = ()  # candidates that the sewer must stand on
     memo: Memo = field(default_factory=Memo)  # what other choices of streets computed
 
@@ -67,6 +85,8 @@ class Doubles(NamedTuple):
     parts: Ints  # (doubles, 2) upper and lower leg
     between: Ints  # what the pit between is built for
     rounding: Floats  # (doubles, 4) by drive: what a level at the pit between is worth
+    pair: Ints  # number of the two legs: several doubles are made of the same
+    lowest: Floats  # least invert at the pit between, infinitely low for none [m]
     looser: Ints  # set of rows, if the pit between may lie off the line by what it rounds
 
 
@@ -75,6 +95,7 @@ class Bound:
     """Legs of one chain or of all, and everything that binds them.
 
     Legs of one drive come first, sorted by lower pit, upper pit and size; doubles stand behind.
+    Before their rows are known all have one set that binds nothing.
 
     ``strict`` says whether a leg keeps so far from the strings that meet it at a junction that no
     leg of theirs can come too near; the others may only be looked at for a bound.
@@ -128,3 +149,4 @@ class Problem:
     optimistic: Instance
     bound: Bound
     leg: Ints  # (legs of the instances,) number in the bound
+    looked_at: tuple[int, int]  # how many of one drive, and in all, the legs were chosen from

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -23,23 +24,33 @@ def build_problem(given: Given, served: Bools) -> Problem:
     return make_problem(given, bind_all(given, served))
 
 
-def make_problem(given: Given, bound: Bound) -> Problem:
-    """The programme's arrays for legs whose rows are known."""
-    branch = branches_of(given)
-    grouped = group_legs(given, bound, branch)
-    pits, drops = _pits(given, branch), _drops(given)
+def make_problem(given: Given, bound: Bound, pits: Pits | None = None) -> Problem:
+    """The programme's arrays for legs whose rows are known.
+
+    Parameters
+    ----------
+    given
+        What the route is chosen from.
+    bound
+        The legs.
+    pits
+        The candidates in the programme's form, if they are there already.
+    """
+    grouped, drops = group_legs(given, bound), _drops(given)
+    pits = make_pits(given) if pits is None else pits
     roots = np.flatnonzero(given.candidates.tie_in >= 0)
     split = split_by_slope(given, bound, order_of(bound))
     strict, optimistic = _legs(given, bound, grouped, split)
     return Problem(
         Instance(pits, grouped.strict, strict, drops, roots),
         Instance(pits, grouped.optimistic, optimistic, drops, roots), bound, split.leg,
+        (bound.singles, len(bound.up)),
     )  # fmt: skip
 
 
 def regroup(given: Given, problem: Problem) -> Problem:
     """The same arrays with directions told apart anew, by the places where they are told finely."""
-    grouped, leg = group_legs(given, problem.bound, branches_of(given)), problem.leg
+    grouped, leg = group_legs(given, problem.bound), problem.leg
     out, into = grouped.out[leg], grouped.into[leg]
     strict, optimistic = (
         instance._replace(groups=groups, legs=instance.legs._replace(out_group=out, in_group=into))
@@ -47,11 +58,12 @@ def regroup(given: Given, problem: Problem) -> Problem:
             (problem.strict, grouped.strict), (problem.optimistic, grouped.optimistic),
         )
     )  # fmt: skip
-    return Problem(strict, optimistic, problem.bound, leg)
+    return replace(problem, strict=strict, optimistic=optimistic)
 
 
-def _pits(given: Given, branch: dict[int, int]) -> Pits:
-    candidates, prices = given.candidates, given.prices
+def make_pits(given: Given) -> Pits:
+    """The candidates in the programme's form."""
+    candidates, prices, branch = given.candidates, given.prices, branches_of(given)
     site = given.site
     step, rules = site.project.level_step, site.book.rules
     count = len(candidates.ground)
@@ -85,9 +97,8 @@ def _pits(given: Given, branch: dict[int, int]) -> Pits:
     high[at], low[at] = level, level
     arrive = high.copy()
     arrive[at] = level + math.floor(rules.number("max_drop_structure_m") / step)
-    launch = site.tie_ins["may_launch"].to_numpy(bool)
     price = prices.pit.copy()
-    price[at, 1] = np.where(launch[candidates.tie_in[at]], price[at, 1], np.inf)
+    price[at, 1] = np.where(given.outlets.may_launch[candidates.tie_in[at]], price[at, 1], np.inf)
     return Pits(
         low.astype(np.int64), high.astype(np.int64), arrive.astype(np.int64),
         candidates.ground / step, price, prices.pit_depth * step, head, branches,

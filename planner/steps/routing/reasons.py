@@ -11,7 +11,8 @@ from planner.kernels.optimum import Optimum, find_optimum
 from planner.kernels.rows import LegEnds
 from planner.model import Floats
 from planner.records import Bools, Ints, Saving
-from planner.steps.routing.binding import bind_ends, leg_ends
+from planner.steps.routing.binding import bind_ends
+from planner.steps.routing.chords import leg_ends
 from planner.steps.routing.doubles import bind_again, drives_of
 from planner.steps.routing.given import Given, Problem
 from planner.steps.routing.items import (
@@ -119,9 +120,7 @@ def _legs_at(given: Given, problem: Problem, found: Optimum) -> list[_Leg]:
     bound, legs = problem.bound, []
     for drive in drives_of(problem, found):
         number = int(bound.chain[drive.leg])
-        pits = given.candidates.chains[number].pits
-        up, down = (np.flatnonzero(pits == pit)[:1] for pit in (drive.up, drive.down))
-        ends = leg_ends(given, number, up, down)
+        ends = leg_ends(given, number, np.array([drive.up]), np.array([drive.down]))
         whole = drive.whole, falls[drive.whole]
         legs.append(_Leg(
             drive.leg, whole, bool(problem.leg[drive.whole] >= bound.singles), drive.up,
@@ -182,13 +181,11 @@ class _Asked:
         given, leg = self.given, self.leg
         alone = only_services(given, self.services)
         houses = only_houses(given.obstructions.houses[leg.chain], self.houses)
-        _, t, h, band_start, low, high, bt, bh, _ = bind_ends(
-            alone, (leg.chain, leg.pipe), leg.ends, houses
-        )
-        room, place = self._least(t, h)
-        for b in range(int(band_start[1])):
-            below = slice(int(low[b]), int(high[b]))
-            left, where = self._least(bt[below], bh[below])
+        rows = bind_ends(alone, (leg.chain, leg.pipe), leg.ends, houses)
+        room, place = self._least(rows.row_t, rows.row_h)
+        for band in range(int(rows.band_start[1])):
+            below = slice(int(rows.band_low[band]), int(rows.band_high[band]))
+            left, where = self._least(rows.band_t[below], rows.band_h[below])
             if -FREE <= left < room:
                 room, place = left, where
         return room, place

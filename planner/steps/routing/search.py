@@ -9,10 +9,18 @@ import numpy as np
 from planner.kernels.optimum import Optimum, find_optimum
 from planner.kernels.programme import DOWN
 from planner.records import Bools, ChosenLeg, Ints, Solution
-from planner.steps.routing.binding import inlets_apart
-from planner.steps.routing.doubles import Drive, bind_again, drives_of, price_of_rounding
+from planner.steps.routing.binding import bind_rows
+from planner.steps.routing.chords import inlets_apart
+from planner.steps.routing.doubles import (
+    Drive,
+    bind_again,
+    drives_of,
+    lay_legs,
+    price_of_rounding,
+)
 from planner.steps.routing.given import Bound, Given, Problem
-from planner.steps.routing.pricing import build_problem, make_problem, regroup
+from planner.steps.routing.pricing import make_pits, make_problem, regroup
+from planner.steps.routing.prospects import MANY_LEGS, budgets, keep_within, least_prices
 from planner.steps.routing.reasons import explain_levels
 
 PENNY = 0.01  # sums of money that differ by less are the same
@@ -42,7 +50,22 @@ def find_route(given: Given, served: Bools) -> Found | None:
     """
     if not given.candidates.chains:
         return None
-    return solve(given, served, build_problem(given, served))
+    legs, pits = lay_legs(given, served), make_pits(given)
+
+    def solve_with(kept: Bound) -> Found | None:
+        problem = make_problem(given, bind_rows(given, served, kept), pits)
+        return solve(given, served, replace(problem, looked_at=(legs.singles, len(legs.up))))
+
+    if legs.singles < MANY_LEGS:
+        return solve_with(legs)
+    prices = least_prices(given, legs, pits)
+    for most in budgets(prices):
+        found = solve_with(keep_within(legs, prices, most))
+        if found is not None and found.optimum.cost > most:
+            found = solve_with(keep_within(legs, prices, found.optimum.cost))
+        if found is not None:
+            return found
+    return solve_with(legs)
 
 
 def solve(given: Given, served: Bools, problem: Problem) -> Found | None:
@@ -58,7 +81,7 @@ def settle_route(found: Found) -> Solution:
     again over them alone, where every turn is known. While the bound leaves more than a small gap,
     directions are told apart more finely at the pits that it and the route use.
     """
-    given, whole = found.given, found.problem.bound
+    given = found.given
     best, lower = found, 0.0
     for _ in range(MOST_ROUNDS):
         hopeful = find_optimum(found.problem.optimistic, best.optimum.cost)
@@ -75,9 +98,9 @@ def settle_route(found: Found) -> Solution:
     reasons = explain_levels(given, found.served, best.problem, best.optimum)
     bound, chosen = best.problem.bound, best.optimum
     drives = drives_of(best.problem, chosen)
+    singles, legs = found.problem.looked_at
     counts = {
-        "pits": len(given.candidates.ground), "legs": whole.singles,
-        "doubles": len(whole.up) - whole.singles,
+        "pits": len(given.candidates.ground), "legs": singles, "doubles": legs - singles,
     }  # fmt: skip
     cost = chosen.cost + price_of_rounding(best.problem, chosen)
     return Solution(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from planner.kernels.midway import Rows
@@ -19,13 +21,19 @@ COLUMNS = (
 def no_doubles() -> Doubles:
     """For legs of one drive alone."""
     none = np.zeros(0, np.int64)
-    return Doubles(np.zeros((0, 2), np.int64), none, np.zeros((0, DRIVES)), none)
+    return Doubles(np.zeros((0, 2), np.int64), none, np.zeros((0, DRIVES)), none, np.zeros(0), none)
+
+
+def no_rows(sets: int = 1) -> Rows:
+    """Sets of rows that bind nothing."""
+    starts, one, none = np.zeros(sets + 1, np.int64), np.zeros(1, np.int64), np.zeros(0)
+    return Rows(starts, none, none, starts, one, one, none, none)
 
 
 def join_rows_of(parts: list[Rows]) -> Rows:
     """Sets of rows end to end."""
-    if len(parts) == 1:
-        return parts[0]
+    if len(parts) < 2:
+        return parts[0] if parts else no_rows(0)
 
     def stack(name: str) -> np.ndarray:
         return np.concatenate([getattr(part, name) for part in parts])
@@ -67,13 +75,9 @@ def join_columns(parts: list[Bound]) -> dict[str, np.ndarray]:
 
 
 def stack_singles(parts: list[Bound]) -> Bound:
-    """Legs of one drive of all sets in one, sorted."""
-    columns, rows = join_columns(parts), join_rows_of([part.rows for part in parts])
-    sets = np.cumsum([0] + [len(part.rows.row_start) - 1 for part in parts[:-1]])
-    columns["row_of"] = columns["row_of"] + np.repeat(sets, [len(part.up) for part in parts])
-    whole = Bound(**columns, rows=rows, doubles=no_doubles())
+    """Legs of one drive without rows, of all sets in one, sorted."""
+    whole = Bound(**join_columns(parts), rows=no_rows(), doubles=no_doubles())
     order = order_of(whole)
     if (order[1:] > order[:-1]).all():
         return whole
-    columns = {name: values[order] for name, values in columns.items()}
-    return Bound(**columns, rows=rows, doubles=no_doubles())
+    return replace(whole, **{name: getattr(whole, name)[order] for name in COLUMNS})

@@ -45,13 +45,13 @@ class _Sides(NamedTuple):
     in_pipe: Floats
 
 
-def group_legs(given: Given, bound: Bound, branch: dict[int, int]) -> Grouped:
+def group_legs(given: Given, bound: Bound) -> Grouped:
     """Groups of legs at every pit, and the pairs by which a sewer may pass.
 
     The least and greatest turn between two groups bound what their legs do; pairs of ordinary
     pits hold little between them, as legs keep to lanes.
     """
-    sides, out, into = _number(given, bound, branch)
+    sides, out, into = _number(given, bound)
     pair_out, pair_in, least, most = pair_groups(
         sides.out_start, sides.in_start, sides.out_range, sides.in_range
     )
@@ -70,21 +70,19 @@ def group_legs(given: Given, bound: Bound, branch: dict[int, int]) -> Grouped:
     return Grouped(made[0], made[1], out, into)
 
 
-def _number(given: Given, bound: Bound, branch: dict[int, int]) -> tuple[_Sides, Ints, Ints]:
+def _number(given: Given, bound: Bound) -> tuple[_Sides, Ints, Ints]:
     """Number the groups at every pit; a tie-in is left by its outlet."""
     candidates = given.candidates
     pits = len(candidates.ground)
     starts = _azimuth(candidates.xy[bound.first_down] - candidates.xy[bound.up])
     azimuth = _azimuth(candidates.xy[bound.down] - candidates.xy[bound.last_up])
     flow = np.degrees(np.arctan2(candidates.flow[:, 1], candidates.flow[:, 0]))
-    number = np.array([branch[c] for c in range(len(branch))], np.int64)
-    string = number[bound.chain]
-    string[~candidates.junction[bound.down]] = 0
+    string = strings_of(given, bound)
     roots = np.flatnonzero(candidates.tie_in >= 0)
     row = candidates.tie_in[roots]
-    outlet = 90.0 - given.site.tie_ins["outlet_bearing_deg"].to_numpy(float)[row]
+    outlet = 90.0 - given.outlets.bearing[row]
     pipes = np.array([(p.nominal, p.inside) for p in given.piping.pipes]).reshape(-1, 2)
-    existing = given.site.tie_ins["outlet_diameter_mm"].to_numpy(float)[row] / 1000
+    existing = given.outlets.diameter[row] / 1000
     leave = np.concatenate([starts, np.nan_to_num(outlet)])
     out_pit = np.concatenate([bound.up, roots])
     size = np.searchsorted(np.unique(pipes[:, 0]), pipes[bound.pipe, 0])
@@ -113,14 +111,19 @@ def _azimuth(way: Floats) -> Floats:
     return np.asarray(np.degrees(np.arctan2(way[:, 1], way[:, 0])))
 
 
-def branches_of(given: Given) -> dict[int, int]:
+def branches_of(given: Given) -> Ints:
     """Number of each chain among the strings that arrive at its lower end."""
     seen: dict[int, int] = defaultdict(int)
-    branch = {}
-    for number, chain in enumerate(given.layout.chains):
-        branch[number] = seen[chain.down]
+    branch = []
+    for chain in given.layout.chains:
+        branch.append(seen[chain.down])
         seen[chain.down] += 1
-    return branch
+    return np.array(branch, np.int64)
+
+
+def strings_of(given: Given, bound: Bound) -> Ints:
+    """Number of the string that each leg arrives by at its lower pit, (legs,)."""
+    return np.where(given.candidates.junction[bound.down], branches_of(given)[bound.chain], 0)
 
 
 def drop_levels(given: Given, turn: Floats) -> Ints:

@@ -1,0 +1,146 @@
+"""What is left out before legs are bound can be in no plan as cheap as the one that is found."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from planner.kernels.optimum import Instance, find_optimum, price_optimum
+from planner.records import Bools
+from planner.steps.candidates import place
+from planner.steps.routing import Found, Given, build_problem, find_route
+from planner.steps.routing import search as search_module
+from planner.steps.routing.doubles import drives_of, lay_legs
+from planner.steps.routing.pricing import make_pits
+from planner.steps.routing.prospects import budgets, keep_within, least_prices
+from tests.builders import houses, line, main_street, point
+from tests.judge.sites import given_of_site
+
+CROSSED = [
+    line((x, -25), (x + 2, 25), kind=kind, diameter_m=0.3, depth_m=depth, quality="B")
+    for x, kind, depth in ((35.0, "gas", 1.6), (75.0, "storm", 2.2), (115.0, "water", 1.5))
+]
+ROLLING = {"ground": lambda x, y: 100.0 + 0.012 * x + 0.4 * np.sin(x / 15.0) + 0.0 * y}
+FORK = [
+    line((0, 0), (90, 0), street="Low"), line((90, 0), (160, 60), street="Left"),
+    line((90, 0), (160, -60), street="Right"),
+]  # fmt: skip
+SITES: dict[str, dict[str, Any]] = {
+    "a street": {"streets": main_street(150.0), "properties": houses(150.0)},
+    "a street under services on rolling ground": {
+        "streets": main_street(150.0), "properties": houses(150.0), "utilities": CROSSED, **ROLLING,
+    },
+    "a fork": {
+        "streets": FORK, "properties": [*houses(80.0), point(140, 57), point(140, -57)],
+        "utilities": CROSSED[:2],
+    },
+    "two tie-ins": {
+        "streets": [*main_street(120.0), line((0, 300), (100, 300), street="North")],
+        "properties": [*houses(120.0), *(point(x, 312) for x in (15.0, 50.0, 85.0))],
+        "tie_ins": [point(0, 0, tie_in_id="T1", invert_elev_m=96.0),
+                    point(0, 300, tie_in_id="T2", invert_elev_m=95.0)],
+    },
+}  # fmt: skip
+DEAR = 1e7  # more than any plan here costs
+
+
+def everybody(given: Given) -> Bools:
+    served = np.zeros(len(given.site.properties), bool)
+    served[np.concatenate([chain.properties for chain in given.layout.chains])] = True
+    return served
+
+
+def given_of(folder: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> Given:
+    """Pits every 6 m, so that the tests need no more than seconds."""
+    monkeypatch.setattr(place, "station_step", lambda _: 6.0)
+    return given_of_site(folder, **SITES[name])
+
+
+def legs_in(found: Found) -> set[tuple[int, int, int, int]]:
+    return {(d.up, d.down, d.up_level, d.down_level) for d in drives_of(found.problem,
+                                                                       found.optimum)}  # fmt: skip
+
+
+@pytest.mark.parametrize("shares", [(0.01, 0.05), (0.0, 0.0), (0.2,), (0.0, 0.4), ()])
+@pytest.mark.parametrize("name", SITES)
+def test_the_route_is_that_of_all_legs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, shares: tuple[float, ...]
+) -> None:
+    """Under budgets that hold, that are too low, and without any.
+
+    Turns are told apart by the legs that are there, so fewer legs may cost less by a few levels.
+    """
+    given = given_of(tmp_path, monkeypatch, name)
+    served = everybody(given)
+    monkeypatch.setattr("planner.steps.routing.prospects.SHARES", shares)
+    monkeypatch.setattr(search_module, "MANY_LEGS", 1)
+    found, every = find_route(given, served), build_problem(given, served)
+    best, least = find_optimum(every.strict), find_optimum(every.optimistic)
+    assert found is not None
+    assert best is not None
+    assert least is not None
+    assert least.cost - 0.01 <= found.optimum.cost <= best.cost + 0.01
+    assert price_optimum(found.problem.strict, found.optimum) == pytest.approx(found.optimum.cost)
+    singles = every.bound.singles
+    assert found.problem.looked_at == (singles, len(every.bound.up))
+    if found.optimum.cost == pytest.approx(best.cost, abs=0.001):
+        assert legs_in(found) == legs_in(Found(given, served, every, best))
+
+
+def test_hardly_any_leg_of_a_plain_street_is_bound(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given = given_of(tmp_path, monkeypatch, "a street")
+    found = find_route(given, everybody(given))
+    assert found is not None
+    assert len(found.problem.bound.up) < 0.1 * found.problem.looked_at[1]
+
+
+@pytest.mark.parametrize("name", SITES)
+def test_a_leg_is_in_no_cheaper_plan_than_its_least_price(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    """The cheapest plan through a leg, had by paying for its use, for forty legs and doubles."""
+    given = given_of(tmp_path, monkeypatch, name)
+    served = everybody(given)
+    prices = least_prices(given, lay_legs(given, served), make_pits(given))
+    problem = build_problem(given, served)
+    assert len(prices) == len(problem.bound.up)
+    rng = np.random.default_rng(7)
+    tried = 0
+    for leg in rng.permutation(np.flatnonzero(np.isfinite(prices)))[:40].tolist():
+        cost = _cheapest_through(problem.optimistic, np.flatnonzero(problem.leg == leg))
+        assert cost >= prices[leg] - 0.01
+        tried += np.isfinite(cost)
+    assert tried > 3
+    best = find_optimum(problem.optimistic)
+    assert best is not None
+    assert (prices[problem.leg[best.leg]] <= best.cost + 0.01).all()
+
+
+def _cheapest_through(instance: Instance, legs: np.ndarray) -> float:
+    price = instance.legs.price.copy()
+    price[legs] -= DEAR
+    found = find_optimum(instance._replace(legs=instance.legs._replace(price=price)))
+    return np.inf if found is None or found.cost > 0 else found.cost + DEAR
+
+
+@pytest.mark.parametrize("name", SITES)
+def test_what_is_kept_is_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """Parts of doubles are kept with them, and point at the same two legs as before."""
+    given = given_of(tmp_path, monkeypatch, name)
+    legs = lay_legs(given, everybody(given))
+    prices = least_prices(given, legs, make_pits(given))
+    most = next(budgets(prices))
+    kept = keep_within(legs, prices, most)
+    assert (prices <= most).sum() <= len(kept.up) < len(legs.up)
+    high, low = kept.doubles.parts.T
+    double = slice(kept.singles, None)
+    assert (kept.up[high] == kept.up[double]).all()
+    assert (kept.down[low] == kept.down[double]).all()
+    assert (kept.down[high] == kept.up[low]).all()
+    assert np.allclose(kept.length[high] + kept.length[low], kept.length[double])
+    assert keep_within(legs, prices, np.inf) is legs
