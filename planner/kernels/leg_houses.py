@@ -22,7 +22,8 @@ def _join(x: float, y: float, ends: Floats, length: float) -> tuple[float, float
     dx, dy, margin = ends[2] - ends[0], ends[3] - ends[1], END_MARGIN / length
     f = ((x - ends[0]) * dx + (y - ends[1]) * dy) / (dx * dx + dy * dy)
     f = min(max(f, margin), 1.0 - margin)
-    return f, math.hypot(x - (ends[0] + f * dx), y - (ends[1] + f * dy))
+    away, aside = x - (ends[0] + f * dx), y - (ends[1] + f * dy)
+    return f, math.sqrt(away * away + aside * aside)
 
 
 @spliced

@@ -29,7 +29,6 @@ class Singles(NamedTuple):
     up: Ints  # (legs,) upper pit
     kind: Ints  # (legs,) only legs of one kind are paired; legs below 0 are not
     alike: Ints  # (legs,) what matters of a leg by itself, less than `ALIKE`
-    ends: Floats  # (legs, 4) upper and lower end [m]
     falls: Ints  # (legs, 2) least and greatest fall [levels]
 
 
@@ -109,7 +108,7 @@ def window_falls(share: Floats, high: Ints, low: Ints) -> Ints:
     return found
 
 
-def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) -> Ints:
+def find_midways(legs: Singles, xy: Floats, ground: Floats, places: Ints, longest: float) -> Ints:
     """Pairs of legs that run on in line through the pit where they meet.
 
     A pair is left out where one leg joins its ends. Of pairs between the same two pits that are
@@ -120,6 +119,8 @@ def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) ->
     ----------
     legs
         The legs.
+    xy : (pits, 2)
+        Where the pits are. [m]
     ground : (pits,)
         Ground. [m]
     places : (pits,)
@@ -132,9 +133,9 @@ def find_midways(legs: Singles, ground: Floats, places: Ints, longest: float) ->
     (pairs, 2)
         The upper and the lower leg, sorted by the lower pit.
     """
-    way = legs.ends[:, 2:] - legs.ends[:, :2]
-    length = np.hypot(way[:, 0], way[:, 1])
-    ways = _Ways(way[:, 0] / length, way[:, 1] / length, length, longest)
+    x, y, length = np.empty((3, len(legs.up)))
+    ways = _Ways(x, y, length, longest)
+    _set_ways(legs, xy, ways)
     found, done = np.empty((0, 2), np.int64), np.zeros(2, np.int64)
     work, numbers = _work(0, len(ground)), (int(legs.kind.max(initial=0)) + 1,
                                             int(places.max(initial=0)) + 1)  # fmt: skip
@@ -154,6 +155,15 @@ class _Ways(NamedTuple):
     y: Floats
     length: Floats
     longest: float
+
+
+@leaf
+def _set_ways(legs: Singles, xy: Floats, ways: _Ways) -> None:
+    for v in range(len(legs.start) - 1):
+        for leg in range(legs.start[v], legs.start[v + 1]):
+            x, y = xy[v, 0] - xy[legs.up[leg], 0], xy[v, 1] - xy[legs.up[leg], 1]
+            length = math.hypot(x, y)
+            ways.x[leg], ways.y[leg], ways.length[leg] = x / length, y / length, length
 
 
 class _Work(NamedTuple):

@@ -54,7 +54,7 @@ def lay_chain(given: Given, number: int, served: Bools) -> list[Bound]:
     order = np.argsort(ends[1] * len(candidates.ground) + ends[0], kind="stable")
     kept, ends = kept[order], (ends[0][order], ends[1][order])
     apart = _arms_apart(given, number, *ends)
-    kind = length[kept], ways[kept], apart
+    kind = length[kept], ways.take(kept, axis=0), apart
     return _in_sizes(given, served, number, (ends, kind), given.piping.of_chain[number])
 
 
@@ -122,7 +122,7 @@ def leg_ends(given: Given, number: int, up: Ints, down: Ints) -> LegEnds:
     serves_from, serves_to = np.empty((2, int(pits.pits.max(initial=0)) + 1))
     serves_from[pits.pits] = np.where(pits.kind == BOTTOM, -EVERYWHERE, pits.station)
     serves_to[pits.pits] = np.where(pits.kind == TOP, EVERYWHERE, pits.station)
-    ends = candidates.xy[np.column_stack([up, down])].reshape(-1, 4)
+    ends = candidates.xy.take(np.column_stack([up, down]), axis=0).reshape(-1, 4)
     length = np.hypot(ends[:, 2] - ends[:, 0], ends[:, 3] - ends[:, 1])
     return LegEnds(ends, length, serves_from[down], serves_to[up], candidates.tie_in[down])
 
@@ -163,7 +163,7 @@ def _may_run(given: Given, xy: Floats, up: Ints, down: Ints, tie_in: Ints) -> Bo
     into = np.flatnonzero(tie_in >= 0)
     if not len(into):
         return keep
-    ways = xy[np.column_stack([up[into], down[into]])]
+    ways = xy.take(np.column_stack([up[into], down[into]]), axis=0)
     lines = shapely.linestrings(ways)
     shapely.prepare(given.corridor.right_of_way)
     inside = shapely.covers(given.corridor.right_of_way, lines)

@@ -233,12 +233,14 @@ def _kinds_of(given: Given, single: Bound, pairs: _Pairs) -> _Kinds:
     """Doubles of all pairs, by what the pit between is built for and how deep it may be."""
     step, limits = given.site.project.level_step, _floors(given)
     lowest_between = _lowest_between(given, single, pairs)
+    shallow = {role: _prices(given, single, pairs, role) for role in (EXIT, LAUNCH)}
     made = []
     for rank, floor in enumerate(limits):
-        kinds = _drop_dearer(
-            given, single, pairs, {role: _prices(given, single, pairs, role, rank)
-                                   for role in (EXIT, LAUNCH)}
-        )  # fmt: skip
+        steps = given.prices.step_price[:rank].sum(axis=0)
+        kinds = _drop_dearer(given, single, pairs, {
+            role: priced._replace(price=priced.price + steps[role])
+            for role, priced in shallow.items()
+        })  # fmt: skip
         for role, priced in kinds.items():
             ground, under = given.candidates.ground[pairs.middle], given.prices.under[role]
             lowest = ground - floor + under + GUARD
@@ -257,16 +259,17 @@ def _find_pairs(given: Given, single: Bound) -> _Pairs:
     """Legs in line that may make up a double."""
     candidates = given.candidates
     pits = len(candidates.ground)
-    usable = np.isfinite(single.price).any(axis=1) & (single.falls[:, 2] <= single.falls[:, 3])
+    usable = single.falls[:, 2] <= single.falls[:, 3]
+    usable &= np.isfinite(single.price[:, UP_TO_EXIT]) | np.isfinite(single.price[:, DOWN])
     pairs = find_midways(
         Singles(
             np.searchsorted(single.down, np.arange(pits + 1)), single.up,
             np.where(usable, single.pipe, -1),
             single.strict * 4 + single.ways[:, 0] * 2 + single.ways[:, 1],
-            candidates.xy[np.column_stack([single.up, single.down])].reshape(-1, 4),
             np.ascontiguousarray(single.falls[:, :2]),
         ),
-        candidates.ground, _alike(given), given.site.book.rules.number("max_manhole_spacing_m"),
+        candidates.xy, candidates.ground, _alike(given),
+        given.site.book.rules.number("max_manhole_spacing_m"),
     )  # fmt: skip
     high, low = pairs[:, 0], pairs[:, 1]
     share = single.length[high] / (single.length[high] + single.length[low])
@@ -300,9 +303,9 @@ def _lowest_between(given: Given, single: Bound, pairs: _Pairs) -> Floats:
     return np.asarray((1 - pairs.share) * low[up] + pairs.share * low[down])
 
 
-def _prices(given: Given, single: Bound, pairs: _Pairs, role: int, rank: int) -> _Priced:
-    """Price by drive and rates at the two ends, the pit between included."""
-    own, per_level = _pit_between(given, pairs.middle, role, rank)
+def _prices(given: Given, single: Bound, pairs: _Pairs, role: int) -> _Priced:
+    """Price by drive and rates at the two ends, a shallow pit between included."""
+    own, per_level = _pit_between(given, pairs.middle, role)
     ground = given.candidates.ground / given.site.project.level_step
     share, count = pairs.share, len(pairs.high)
     ends = single.up[pairs.high], single.down[pairs.low]
@@ -321,10 +324,10 @@ def _prices(given: Given, single: Bound, pairs: _Pairs, role: int, rank: int) ->
     return _Priced(price, rate, rounding)
 
 
-def _pit_between(given: Given, middle: Ints, role: int, rank: int) -> tuple[Floats, Floats]:
+def _pit_between(given: Given, middle: Ints, role: int) -> tuple[Floats, Floats]:
     """Price of a pit without its manhole at an invert on the ground, and per level of depth."""
     prices, step = given.prices, given.site.project.level_step
-    fixed = prices.pit[middle, role] - prices.manhole[role] + prices.step_price[:rank, role].sum()
+    fixed = prices.pit[middle, role] - prices.manhole[role]
     per_m = prices.pit_depth[middle, role] - prices.manhole_depth
     return fixed + per_m * prices.under[role], per_m * step
 

@@ -36,14 +36,14 @@ def split_by_slope(given: Given, bound: Bound, order: Ints) -> BySlope:
         Their order.
     """
     if given.prices.slope_margin <= 0.0:
-        return BySlope(order, np.zeros(len(order), bool), bound.falls[order])
+        return BySlope(order, np.zeros(len(order), bool), bound.falls.take(order, axis=0))
     steep = _least_steep(given, bound)
     low, high = bound.falls[:, [0, 2]], bound.falls[:, [1, 3]]
     twice = np.any(low < np.minimum(steep[:, None], high + 1), axis=1)[order]
     leg = np.repeat(order, 1 + twice)
     flat = np.zeros(len(leg), bool)
     flat[np.cumsum(1 + twice)[twice] - 1] = True
-    falls, steep = bound.falls[leg], steep[leg]
+    falls, steep = bound.falls.take(leg, axis=0), steep[leg]
     for k in (0, 2):
         falls[:, k] = np.where(flat, falls[:, k], np.maximum(falls[:, k], steep))
         falls[:, k + 1] = np.where(flat, np.minimum(falls[:, k + 1], steep - 1), falls[:, k + 1])

@@ -124,12 +124,13 @@ def _legs(given: Given, bound: Bound, grouped: Grouped, split: BySlope) -> tuple
     price, hopeful = bound.price.copy(), bound.price.copy()
     price[~bound.strict] = np.inf
     hopeful[bound.singles :] -= ROUNDS * bound.doubles.rounding
-    price, hopeful = price[leg], hopeful[leg]
+    price, hopeful = price.take(leg, axis=0), hopeful.take(leg, axis=0)
     for dearer in (price, hopeful):
         dearer[split.flat] += given.prices.slope_margin * bound.length[leg[split.flat], None]
     strict = Legs(
         np.searchsorted(bound.down[leg], np.arange(pits + 1)), bound.up[leg], grouped.out[leg],
-        grouped.into[leg], falls[0], falls[1], price, bound.price_depth[leg], bound.row_of[leg],
+        grouped.into[leg], falls[0], falls[1], price,
+        bound.price_depth.take(leg, axis=0), bound.row_of[leg],
         *bound.rows,
     )  # fmt: skip
     return strict, strict._replace(

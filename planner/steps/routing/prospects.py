@@ -46,7 +46,8 @@ def least_prices(given: Given, bound: Bound, pits: Pits) -> Floats:
     up, down, rows = bound.up[order], bound.down[order], bound.rows
     legs = Legs(
         np.searchsorted(down, np.arange(len(pits.low) + 1)), up, up, into[order],
-        bound.falls[order, 2], bound.falls[order, 3], price[order], bound.price_depth[order],
+        bound.falls[:, 2].take(order), bound.falls[:, 3].take(order), price.take(order, axis=0),
+        bound.price_depth.take(order, axis=0),
         bound.row_of[order], *rows,
     )  # fmt: skip
     found = bound_prices(pits, groups, legs, roots)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -52,25 +53,26 @@ def find_route(given: Given, served: Bools) -> Found | None:
         return None
     legs, pits = lay_legs(given, served), make_pits(given)
 
-    def solve_with(kept: Bound) -> Found | None:
+    def solve_with(kept: Bound, most: float) -> Found | None:
         problem = make_problem(given, bind_rows(given, served, kept), pits)
-        return solve(given, served, replace(problem, looked_at=(legs.singles, len(legs.up))))
+        problem = replace(problem, looked_at=(legs.singles, len(legs.up)))
+        return solve(given, served, problem, most)
 
     if legs.singles < MANY_LEGS:
-        return solve_with(legs)
+        return solve_with(legs, math.inf)
     prices = least_prices(given, legs, pits)
     for most in budgets(prices):
-        found = solve_with(keep_within(legs, prices, most))
-        if found is not None and found.optimum.cost > most:
-            found = solve_with(keep_within(legs, prices, found.optimum.cost))
-        if found is not None:
-            return found
-    return solve_with(legs)
+        found = solve_with(keep_within(legs, prices, most), most)
+        if found is None:
+            continue
+        cost = found.optimum.cost
+        return found if cost <= most else solve_with(keep_within(legs, prices, cost), cost)
+    return solve_with(legs, math.inf)
 
 
-def solve(given: Given, served: Bools, problem: Problem) -> Found | None:
-    """The same, by the programme's arrays that were made of what is given."""
-    found = find_optimum(problem.strict)
+def solve(given: Given, served: Bools, problem: Problem, most: float = math.inf) -> Found | None:
+    """The same, by the programme's arrays; ``most`` is what it may well cost, if that is known."""
+    found = find_optimum(problem.strict, most)
     return None if found is None else Found(given, served, problem, found)
 
 

@@ -80,4 +80,4 @@ def stack_singles(parts: list[Bound]) -> Bound:
     order = order_of(whole)
     if (order[1:] > order[:-1]).all():
         return whole
-    return replace(whole, **{name: getattr(whole, name)[order] for name in COLUMNS})
+    return replace(whole, **{name: getattr(whole, name).take(order, axis=0) for name in COLUMNS})
