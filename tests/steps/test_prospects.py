@@ -90,6 +90,29 @@ def test_the_route_is_that_of_all_legs(
         assert legs_in(found) == legs_in(Found(given, served, every, best))
 
 
+def test_where_more_legs_have_no_plan_all_are_bound(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Turns are known in classes; the second run under a budget is made to find nothing."""
+    given = given_of(tmp_path, monkeypatch, "a street under services on rolling ground")
+    served = everybody(given)
+    solve, looked_at = search_module.solve, []
+
+    def solve_but_second(*asked: Any) -> Found | None:
+        looked_at.append(len(asked[2].bound.up))
+        return None if len(looked_at) == 2 else solve(*asked)
+
+    monkeypatch.setattr(search_module, "solve", solve_but_second)
+    monkeypatch.setattr("planner.steps.routing.prospects.SHARES", (0.05,))
+    monkeypatch.setattr("planner.steps.routing.prospects.MOST_SHARE", 1.0)
+    found, every = find_route(given, served), build_problem(given, served)
+    best = find_optimum(every.strict)
+    assert found is not None
+    assert best is not None
+    assert looked_at[0] < looked_at[1] <= looked_at[2] == len(every.bound.up)
+    assert found.optimum.cost == pytest.approx(best.cost)
+
+
 def test_hardly_any_leg_of_a_plain_street_is_bound(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -47,8 +47,7 @@ def least_prices(given: Given, bound: Bound, pits: Pits) -> Floats:
     legs = Legs(
         np.searchsorted(down, np.arange(len(pits.low) + 1)), up, up, into[order],
         bound.falls[:, 2].take(order), bound.falls[:, 3].take(order), price.take(order, axis=0),
-        bound.price_depth.take(order, axis=0),
-        bound.row_of[order], *rows,
+        bound.price_depth.take(order, axis=0), bound.row_of[order], *rows,
     )  # fmt: skip
     found = bound_prices(pits, groups, legs, roots)
     of = found.tree[down]
@@ -94,11 +93,11 @@ def keep_within(bound: Bound, prices: Floats, most: float) -> Bound:
     """
     keep = prices <= most + ROUNDING * (1.0 + abs(most))
     singles, doubles = bound.singles, bound.doubles
-    double, single = keep[singles:], keep[:singles]
-    single[doubles.parts[double]] = True
-    if single.mean() > MOST_SHARE:
+    double = keep[singles:]
+    keep[doubles.parts[double]] = True
+    if keep[:singles].mean() > MOST_SHARE:
         return bound
-    number = np.cumsum(single) - 1
+    number = np.cumsum(keep[:singles]) - 1
     doubles = Doubles._make(column[double] for column in doubles)
     return replace(
         bound, doubles=doubles._replace(parts=number[doubles.parts]),

@@ -63,10 +63,11 @@ def find_route(given: Given, served: Bools) -> Found | None:
     prices = least_prices(given, legs, pits)
     for most in budgets(prices):
         found = solve_with(keep_within(legs, prices, most), most)
-        if found is None:
-            continue
-        cost = found.optimum.cost
-        return found if cost <= most else solve_with(keep_within(legs, prices, cost), cost)
+        if found is not None and found.optimum.cost > most:
+            cost = found.optimum.cost
+            found = solve_with(keep_within(legs, prices, cost), cost)
+        if found is not None:  # more legs know their turns in wider classes, which may bar all
+            return found
     return solve_with(legs, math.inf)
 
 
