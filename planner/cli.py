@@ -92,6 +92,7 @@ def plan(  # noqa: PLR0913  (each is an option of the command)
             clock.enter("read")
             from planner import make_plan, read_site, write_plan  # noqa: PLC0415  (quick --help)
 
+            clock.tell_beside(first_run_words())
             made = make_plan(
                 read_site(project), clock.enter, alternatives=alternatives,
                 register=earlier_register(out, register), stop=after(effort),
@@ -124,6 +125,7 @@ def check(
             from planner import check_design, read_site, write_plan  # noqa: PLC0415  (quick --help)
             from planner.inputs.design import naming_file, read_design  # noqa: PLC0415
 
+            clock.tell_beside(first_run_words())
             site, drawn = read_site(project), read_design(design)
             site = replace(site, inputs=(*site.inputs, *drawn.inputs))
             with naming_file(design):
@@ -137,6 +139,14 @@ def check(
             print_json(files["plan.json"].read_bytes())
         show_check(made, files)
     raise typer.Exit(DONE if made.summary["status"] == "ok" else BROKEN)
+
+
+def first_run_words() -> str:
+    """What to tell whoever waits for the first run, which compiles; nothing for later ones."""
+    from planner.kernels.cache import is_kept  # noqa: PLC0415  (quick --help)
+    from planner.kernels.leg_drives import price_drives  # noqa: PLC0415
+
+    return "" if is_kept(price_drives) else " (compiling, on the first run only)"
 
 
 def earlier_register(out: Path, said: str) -> Register | None:
@@ -217,7 +227,7 @@ class Clock:
     def __init__(self, status: Status | None) -> None:
         self.seconds: dict[str, float] = {}
         self.status = status
-        self.stage, self.since = "", 0.0
+        self.stage, self.since, self.beside = "", 0.0, ""
 
     def enter(self, stage: str) -> None:
         """End the stage that runs and begin another."""
@@ -227,10 +237,15 @@ class Clock:
         self.stage, self.since = stage, now
         self.tell("")
 
+    def tell_beside(self, words: str) -> None:
+        """Words to show beside every stage of this run."""
+        self.beside = words
+        self.tell("")
+
     def tell(self, progress: str) -> None:
         """Show how far the stage is."""
         if self.status is not None:
-            words = f"{WORDS.get(self.stage, self.stage)} … {progress}"
+            words = f"{WORDS.get(self.stage, self.stage)}{self.beside} … {progress}"
             self.status.update(Text(safe(words.strip())))
 
 

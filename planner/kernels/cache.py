@@ -29,6 +29,19 @@ def ensure_cache_folder() -> None:
     config.CACHE_DIR = folder
 
 
+def is_kept(kernel: Any) -> bool:
+    """Whether an earlier run left what a kernel compiles to.
+
+    Parameters
+    ----------
+    kernel
+        The compiled function.
+    """
+    stem = f"{kernel.__module__.rpartition('.')[2]}.{kernel.__qualname__}-"
+    folder = Path(kernel.stats.cache_path)
+    return any(file.name.startswith(stem) for file in folder.glob("*.nbi"))
+
+
 def _usual_folders() -> list[Path]:
     if config.CACHE_DIR:
         return [Path(config.CACHE_DIR)]

@@ -2,11 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from hypothesis import given
@@ -92,22 +87,3 @@ def test_a_hole_in_a_plane_is_filled_with_the_plane() -> None:
     holes[3:6, 2:7] = True
     filled = fill_holes(np.where(holes, np.nan, whole), holes)
     np.testing.assert_allclose(filled, whole, atol=1e-4)
-
-
-def test_kernels_run_where_nothing_can_be_cached(tmp_path: Path) -> None:
-    """A user without a home and code that cannot be written: a private folder is found."""
-    code = (
-        "import pathlib, planner.kernels.cache as c\n"
-        "c._usual_folders = lambda: [pathlib.Path('/proc/none')]\n"
-        "c.ensure_cache_folder()\n"
-        "from numba import config\n"
-        "assert 'pitline-' in config.CACHE_DIR\n"
-        "import numpy as np\n"
-        "from planner.kernels.ground import bilinear\n"
-        "print(bilinear(np.ones((2, 2)), 0.5, 0.5))\n"
-    )
-    env = os.environ | {"HOME": str(tmp_path / "none"), "PYTHONDONTWRITEBYTECODE": "1"}
-    done = subprocess.run(
-        [sys.executable, "-c", code], env=env, capture_output=True, text=True, check=False
-    )
-    assert done.stdout.strip() == "1.0", done.stderr
