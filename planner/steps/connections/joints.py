@@ -9,10 +9,10 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from planner.kernels.leg_houses import END_MARGIN
 from planner.model import Floats, Site
 from planner.records import Bools, Ints, Route
 
-END_MARGIN = 1.5  # [m] a joint on a leg is at least this far from a pit that it does not join
 LEAST_LENGTH = 0.1  # [m] the shortest line that is drawn
 IN_KEEP_OUT = 0.01  # [m] a way that is longer inside a keep-out is blocked
 TRY_STEP = 1.0  # [m] joints tried along a leg where the nearest one is barred

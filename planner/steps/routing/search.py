@@ -42,6 +42,9 @@ class Found:
 def find_route(given: Given, served: Bools) -> Found | None:
     """The cheapest pits and legs that serve some properties, or None where there are none.
 
+    Only legs that a plan within a budget can use are bound, see `prospects`; what is left out is
+    in no plan, and no hopeful one, that costs as little as the route.
+
     Parameters
     ----------
     given
